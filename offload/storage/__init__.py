@@ -1,0 +1,1 @@
+"""Files and the devices under them: durable writes, exclusive names, reading past the cache."""

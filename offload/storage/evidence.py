@@ -1,0 +1,178 @@
+"""Whether a pass really read its devices, and not a memory that remembers what was written.
+
+Past the cache is evidence, not an option (design, decision 2). Before a file is read its pages are
+dropped and must be gone. While the pass runs, the read counter of each device below must grow by
+what the files occupy there, all our readings on that device summed. The counter can deny and never
+prove: other programs read too. A user-space file system reads its block device through that
+device's own cache, which is emptied before the pass, or the reading does not count.
+"""
+
+import fcntl
+import os
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from offload.storage import syscalls
+from offload.storage.extents import mapped_bytes
+from offload.values.facts import ReadBack
+
+ReadCounter = Callable[[str], int | None]
+"""Bytes ever read from a block device (``8:1``), or nothing where it is not told."""
+
+_BLKFLSBUF = 0x1261  # linux/fs.h
+_DROPS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Medium:
+    """How readings below one root can be shown to have come from its device.
+
+    Attributes:
+        block_devices: what the file system sits on, as ``major:minor``; empty when unknown.
+        device_nodes: their nodes in ``/dev``, for a user-space file system; else empty.
+        is_server: a network file system.
+        is_ram: nothing below but memory.
+        is_mounted_anew: mounted since the last write there, and not read since by us.
+    """
+
+    block_devices: tuple[str, ...] = ()
+    device_nodes: tuple[bytes, ...] = ()
+    is_server: bool = False
+    is_ram: bool = False
+    is_mounted_anew: bool = False
+
+
+def drop_pages(fd: int, size_bytes: int) -> bool:
+    """Write back and forget a file's pages; whether they are really gone.
+
+    Pages that another program has mapped stay, and then the reading is not evidence.
+    """
+    if not size_bytes:
+        return True
+    for _ in range(_DROPS):
+        _write_back(fd)
+        _advise_unneeded(fd)
+        try:
+            if not syscalls.resident_pages(fd, size_bytes):
+                return True
+        except OSError:
+            # Not told is not gone.
+            return False
+    return False
+
+
+class Evidence:
+    """The evidence of one pass over several roots, gathered while its threads read.
+
+    Call :meth:`begin` after the last byte is down, :meth:`fetched` for each file read, and
+    :meth:`judge` when all threads have ended.
+    """
+
+    def __init__(self, media: Mapping[str, Medium], read_counter: ReadCounter) -> None:
+        self._media = dict(media)
+        self._read_counter = read_counter
+        self._expected: dict[str, int] = dict.fromkeys(self._media, 0)
+        self._before: dict[str, int | None] = {}
+        self._is_flushed: dict[str, bool] = {}
+        self._lock = threading.Lock()
+
+    def begin(self) -> None:
+        """Empty the block devices' caches below user-space file systems; note all counters."""
+        for key, medium in self._media.items():
+            self._is_flushed[key] = all(_flush(node) for node in medium.device_nodes)
+            for device in medium.block_devices:
+                self._before.setdefault(device, self._read_counter(device))
+
+    def fetched(self, key: str, fd: int, facts: os.stat_result) -> None:
+        """Note that the file ``fd`` is read whole, once, below the root ``key``."""
+        least = mapped_bytes(fd, facts)
+        with self._lock:
+            self._expected[key] += least
+
+    def judge(self) -> dict[str, ReadBack]:
+        """How each root was read; for files whose pages were gone."""
+        growth = {device: self._growth(device) for device in self._before}
+        verdicts: dict[str, ReadBack] = {}
+        for group in _connected(self._media):
+            devices = {device for key in group for device in self._media[key].block_devices}
+            grown = _sum_known(growth[device] for device in devices)
+            expected = sum(self._expected[key] for key in group)
+            is_shown = grown is not None and grown >= expected
+            for key in group:
+                verdicts[key] = self._judge_one(key, is_shown=is_shown)
+        return verdicts
+
+    def _judge_one(self, key: str, *, is_shown: bool) -> ReadBack:
+        medium = self._media[key]
+        if medium.is_ram:
+            return ReadBack.CACHED
+        if medium.is_server:
+            return ReadBack.SERVER
+        if medium.block_devices:
+            is_read = is_shown and (self._is_flushed[key] or medium.is_mounted_anew)
+            return ReadBack.DEVICE if is_read else ReadBack.CACHED
+        # Without a counter only a mounting that has seen neither write nor reading is evidence.
+        return ReadBack.DEVICE if medium.is_mounted_anew else ReadBack.CACHED
+
+    def _growth(self, device: str) -> int | None:
+        before, after = self._before[device], self._read_counter(device)
+        return None if before is None or after is None else after - before
+
+
+def _connected(media: Mapping[str, Medium]) -> list[set[str]]:
+    """Roots that share a device, directly or by way of another root, in one group each."""
+    groups: list[tuple[set[str], set[str]]] = []
+    for key, medium in media.items():
+        keys, devices = {key}, set(medium.block_devices)
+        apart = []
+        for other_keys, other_devices in groups:
+            if devices & other_devices:
+                keys |= other_keys
+                devices |= other_devices
+            else:
+                apart.append((other_keys, other_devices))
+        groups = [*apart, (keys, devices)]
+    return [keys for keys, _ in groups]
+
+
+def _sum_known(values: Iterable[int | None]) -> int | None:
+    total = 0
+    for value in values:
+        if value is None:
+            return None
+        total += value
+    return total
+
+
+def _write_back(fd: int) -> None:
+    # A copy made by hand a minute ago may still be on its way; only clean pages can be dropped.
+    try:
+        os.fsync(fd)
+    except OSError:
+        # A read-only mount or an odd driver; the pages then tell whether they could be dropped.
+        return
+
+
+def _advise_unneeded(fd: int) -> None:
+    if hasattr(os, "posix_fadvise"):
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+    no_cache = getattr(fcntl, "F_NOCACHE", None)
+    if no_cache is not None:
+        fcntl.fcntl(fd, no_cache, 1)
+
+
+def _flush(node: bytes) -> bool:
+    """Drop the clean pages of a block device (needs the right to; then False)."""
+    try:
+        fd = os.open(node, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        os.fsync(fd)
+        fcntl.ioctl(fd, _BLKFLSBUF, 0)
+    except OSError:
+        return False
+    finally:
+        os.close(fd)
+    return True
