@@ -50,8 +50,11 @@ def drop_pages(fd: int, size_bytes: int) -> bool:
     """
     if not size_bytes:
         return True
-    for _ in range(_DROPS):
-        _write_back(fd)
+    for attempt in range(_DROPS):
+        if attempt:
+            # Only clean pages can be dropped. Not at the first try: an fsync may cost a flush of
+            # the whole drive, and files written by us are synced already.
+            _write_back(fd)
         _advise_unneeded(fd)
         try:
             if not syscalls.resident_pages(fd, size_bytes):
@@ -146,7 +149,6 @@ def _sum_known(values: Iterable[int | None]) -> int | None:
 
 
 def _write_back(fd: int) -> None:
-    # A copy made by hand a minute ago may still be on its way; only clean pages can be dropped.
     try:
         os.fsync(fd)
     except OSError:

@@ -1,0 +1,85 @@
+"""Plain counters of the two passes: one writer each, sampled by whoever wants to look.
+
+Nothing is pushed and nobody is told; a face reads the numbers as often as it likes. A torn read of
+two numbers is a frame of a progress line and no fact: verdicts rest on results.
+"""
+
+import time
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class Lane:
+    """One device's part in one pass.
+
+    Attributes:
+        name: ``card``, or the drive's name.
+        total_bytes: what this pass has to move there.
+        done_bytes: what it has moved.
+        done_files: files ended.
+        wait_s: seconds this lane waited for others, added up.
+        last_ns: monotonic time of the last movement, for stalls.
+        failure: why it was dropped; empty while well.
+    """
+
+    name: str
+    total_bytes: int = 0
+    done_bytes: int = 0
+    done_files: int = 0
+    wait_s: float = 0.0
+    last_ns: int = 0
+    failure: str = ""
+
+    def moved(self, count: int) -> None:
+        """Note bytes moved now."""
+        self.done_bytes += count
+        self.last_ns = time.monotonic_ns()
+
+
+@dataclass(slots=True)
+class Pass:
+    """One pass over all its lanes.
+
+    Attributes:
+        step: ``copying`` or ``proving``.
+        card: the card's lane; its total is 0 where the card is not read in this pass.
+        drives: by name.
+        started_ns: monotonic; 0 before it begins.
+        ended_ns: monotonic; 0 while it runs.
+    """
+
+    step: str
+    card: Lane = field(default_factory=lambda: Lane("card"))
+    drives: dict[str, Lane] = field(default_factory=dict)
+    started_ns: int = 0
+    ended_ns: int = 0
+
+    def begin(self) -> None:
+        """The first byte is about to move."""
+        self.started_ns = time.monotonic_ns()
+
+    def end(self) -> None:
+        """The last byte has moved."""
+        self.ended_ns = time.monotonic_ns()
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds this pass has taken so far."""
+        if not self.started_ns:
+            return 0.0
+        return ((self.ended_ns or time.monotonic_ns()) - self.started_ns) / 1e9
+
+    @property
+    def lanes(self) -> tuple[Lane, ...]:
+        """The card's lane and every drive's."""
+        return (self.card, *self.drives.values())
+
+
+@dataclass(slots=True)
+class Progress:
+    """Both passes of one run, and which of them is under way."""
+
+    copying: Pass = field(default_factory=lambda: Pass("copying"))
+    proving: Pass = field(default_factory=lambda: Pass("proving"))
+    step: str = ""
+    code: str = ""

@@ -1,0 +1,197 @@
+"""One drive's side of the copying pass: a thread that writes what the ring brings, and syncs.
+
+The first error of a write, sync or close fails that file on this drive for good. An error that
+speaks of the drive and not of one name drops the drive: it takes no more part, the others go on.
+"""
+
+import errno
+import threading
+from collections.abc import Callable
+from queue import SimpleQueue
+
+from offload.errors import reason
+from offload.storage.root import Root
+from offload.storage.syncing import can_sync_whole, sync_folder, sync_whole
+from offload.storage.writing import NewFile
+from offload.transfer.counters import Lane
+from offload.transfer.plan import Target
+from offload.transfer.ring import Piece, Ring, Slot
+from offload.values.facts import CopyState
+from offload.values.findings import Finding
+from offload.values.paths import parent
+
+# A name or a file that this drive will not have; anything else is the drive's own trouble.
+_ABOUT_ONE_FILE = frozenset(
+    {
+        errno.ENAMETOOLONG,
+        errno.EILSEQ,
+        errno.EINVAL,
+        errno.EEXIST,
+        errno.EISDIR,
+        errno.ENOTDIR,
+        errno.EFBIG,
+        errno.ELOOP,
+    }
+)
+
+SMALL_BYTES = 1 << 20
+"""Files up to this size are written through the page cache and synced in batches; larger ones go
+directly and are synced one by one."""
+
+_BATCH_FILES = 1000
+_BATCH_BYTES = 256 << 20
+
+
+class DriveWriter(threading.Thread):
+    """Writes one drive.
+
+    Attributes:
+        states: a :class:`CopyState` byte for each entry: ``WRITTEN`` once durable, ``FAILED``.
+        failure: why the drive was dropped; empty while it is well.
+        notices: facts that the file system refused.
+    """
+
+    def __init__(
+        self,
+        bit: int,
+        target: Target,
+        root: Root,
+        ring: Ring,
+        queue: "SimpleQueue[Slot | None]",
+        states: bytearray,
+        lane: Lane,
+    ) -> None:
+        super().__init__(name=f"drive-{target.name}", daemon=True)
+        self._bit = bit
+        self._target = target
+        self._root = root
+        self._ring = ring
+        self._queue = queue
+        self._lane = lane
+        self._is_whole = can_sync_whole(target.fs_type)
+        self._file: NewFile | None = None
+        self._unsynced: list[int] = []
+        self._unsynced_bytes = 0
+        self._folders: set[bytes] = set()
+        self._made: list[bytes] = []
+        self.states = states
+        self.failure = ""
+        self.notices: list[Finding] = []
+
+    def run(self) -> None:
+        while (slot := self._queue.get()) is not None:
+            try:
+                for piece in slot.pieces:
+                    if not self.failure and piece.item.missing_on >> self._bit & 1:
+                        self._take_guarded(piece, slot)
+            finally:
+                self._ring.release(slot)
+        if not self.failure:
+            self._guarded(self._finish)
+        if self._file is not None:
+            self._file.abandon()
+        self._root.close()
+
+    def _take_guarded(self, piece: Piece, slot: Slot) -> None:
+        try:
+            self._take(piece, slot)
+        except OSError as error:
+            self._fail_file(piece, reason(error))
+            if error.errno not in _ABOUT_ONE_FILE:
+                self._drop(reason(error))
+        except Exception as error:  # noqa: BLE001  # a thread's edge: it becomes the drive's failure
+            self._drop(f"{type(error).__name__}: {error}")
+
+    def _guarded(self, step: Callable[[], None]) -> None:
+        try:
+            step()
+        except OSError as error:
+            self._drop(reason(error))
+        except Exception as error:  # noqa: BLE001  # a thread's edge: it becomes the drive's failure
+            self._drop(f"{type(error).__name__}: {error}")
+
+    def _take(self, piece: Piece, slot: Slot) -> None:
+        item = piece.item
+        path = self._target.path_of(item.path)
+        if item.is_folder:
+            self._make_folder(path)
+            self._note_written(item.number, 0)
+            return
+        if piece.is_first:
+            self._make_folder(parent(path))
+            direct = item.size_bytes > SMALL_BYTES
+            self._file = NewFile(self._root, path, item.size_bytes, direct=direct)
+        if self._file is None:
+            return  # failed at an earlier piece
+        if piece.is_void:
+            self._file.abandon()
+            self._file = None
+            return
+        if piece.length:
+            self._file.write(slot.bytes_of(piece), piece.offset)
+            self._lane.moved(piece.length)
+        if piece.is_last:
+            self._end_file(piece)
+
+    def _end_file(self, piece: Piece) -> None:
+        file = self._file
+        assert file is not None
+        item = piece.item
+        file.set_time(item.mtime_ns)
+        if file.metadata_refused:
+            text = "the drive would not take its modification time; the manifest has it"
+            self.notices.append(Finding("time-not-kept", text, item.path, self._target.name))
+        is_batched = self._is_whole and item.size_bytes <= SMALL_BYTES
+        if not is_batched:
+            file.sync()
+        file.close()
+        self._file = None
+        self._lane.done_files += 1
+        if is_batched:
+            self._note_written(item.number, item.size_bytes)
+        else:
+            self.states[item.number] = CopyState.WRITTEN
+
+    def _note_written(self, number: int, size_bytes: int) -> None:
+        if not self._is_whole:
+            self.states[number] = CopyState.WRITTEN
+            return
+        self._unsynced.append(number)
+        self._unsynced_bytes += size_bytes
+        if len(self._unsynced) >= _BATCH_FILES or self._unsynced_bytes >= _BATCH_BYTES:
+            self._sync_batch()
+
+    def _sync_batch(self) -> None:
+        # An error here is told once and speaks for all of them: _drop fails the whole batch.
+        sync_whole(self._root.fd)
+        for number in self._unsynced:
+            self.states[number] = CopyState.WRITTEN
+        self._unsynced = []
+        self._unsynced_bytes = 0
+
+    def _finish(self) -> None:
+        if self._is_whole:
+            self._sync_batch()
+            return
+        for folder in sorted(self._folders | {parent(made) for made in self._made}, reverse=True):
+            sync_folder(self._root, folder)
+
+    def _make_folder(self, path: bytes) -> None:
+        if path not in self._folders:
+            self._made += self._root.make_folders(path)
+            self._folders.add(path)
+
+    def _fail_file(self, piece: Piece, why: str) -> None:
+        if self._file is not None:
+            self._file.abandon()
+            self._file = None
+        self.states[piece.item.number] = CopyState.FAILED
+        found = Finding("write-failed", why, piece.item.path, self._target.name)
+        self.notices.append(found)
+
+    def _drop(self, why: str) -> None:
+        self.failure = why
+        self._lane.failure = why
+        for number in self._unsynced:
+            self.states[number] = CopyState.FAILED
+        self._unsynced = []

@@ -1,0 +1,304 @@
+"""The proving pass: every drive, and by default the card once more, read past the cache.
+
+It begins after the last byte is down, since a drive that lies about its size overwrites what was
+right a minute ago. Each root has a reader of its own; all run at once. The buffers are newly mapped
+and of another count, size and phase than the copying pass's, so that a bad memory cell does not
+meet the same bytes twice. What a reading says counts only with the evidence that it came from the
+device (:mod:`offload.storage.evidence`).
+"""
+
+import os
+import stat
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from offload.checksum import COMPARE, Hasher
+from offload.errors import reason
+from offload.storage.buffers import ALIGNMENT, Buffers, aligned
+from offload.storage.evidence import Evidence, Medium, ReadCounter, drop_pages
+from offload.storage.reading import ReadFile
+from offload.storage.root import Root
+from offload.transfer.counters import Lane, Pass
+from offload.transfer.plan import IsStopped
+from offload.transfer.results import Digests, Marks, is_same_moment
+from offload.values.facts import ReadBack
+from offload.values.findings import Finding
+
+BUFFER_BYTES = 3 << 20
+BUFFER_COUNT = 3
+PHASE_BYTES = 5 * ALIGNMENT
+
+SMALL_BYTES = 1 << 20
+"""Files up to this size are asked for ahead of time, many at once, and read through pages that
+were shown to be empty just before; larger ones are read directly."""
+
+_AHEAD_FILES = 32
+
+
+class Outcome:
+    """What one reading says of one file. Values of a byte column."""
+
+    NOT_READ = 0
+    EQUAL = 1
+    DIFFERS = 2
+    UNREADABLE = 3
+    MISSING = 4
+    CHANGED = 5
+    EQUAL_CACHED = 6
+    """Equal, but its pages could not be dropped first."""
+    SHARED = 7
+    """Has other names (hard links), or is no regular file or folder of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one root is to be read for.
+
+    Attributes:
+        key: ``card``, or the drive's name.
+        root: held descriptor; the pass opens a handle of its own.
+        medium: how the reading can be shown to come from the device.
+        path_of: the path below the root, for an entry's number.
+        numbers: entries to read, in order.
+        is_folder: whether an entry is an empty folder, which is looked for and not read.
+        is_card: reads patiently, and hard links are the camera's business.
+    """
+
+    key: str
+    root: Root
+    medium: Medium
+    path_of: Callable[[int], bytes]
+    numbers: Sequence[int]
+    is_folder: Callable[[int], bool]
+    is_card: bool = False
+
+
+@dataclass(slots=True)
+class ReadingResult:
+    """What one root's reading found.
+
+    Attributes:
+        outcomes: an :class:`Outcome` byte for each entry of the inventory.
+        marks: facts of each file at this reading.
+        read_back: by what the evidence says of the pass; for files that are ``EQUAL``.
+        findings: errors and differences, with their words.
+        differing: entry number -> digest found, where it differs.
+    """
+
+    outcomes: bytearray
+    marks: Marks
+    read_back: ReadBack = ReadBack.NONE
+    findings: list[Finding] = field(default_factory=list)
+    differing: dict[int, bytes] = field(default_factory=dict)
+
+
+def prove_all(
+    readings: Sequence[Reading],
+    digests: Digests,
+    size_of: Callable[[int], int],
+    counters: Pass,
+    count: int,
+    *,
+    read_counter: ReadCounter,
+    is_stopped: IsStopped,
+) -> dict[str, ReadingResult]:
+    """Read every root at once and compare each file with the checksum taken while copying.
+
+    Args:
+        readings: one for each root.
+        digests: from the copying pass; a file without one is ``NOT_READ``.
+        size_of: the size on the card, bytes, by entry number.
+        counters: lanes for the card and each drive, totals set.
+        count: number of entries of the inventory.
+        read_counter: bytes ever read from a block device.
+        is_stopped: asked before each block.
+
+    Returns:
+        Results by key.
+    """
+    evidence = Evidence({reading.key: reading.medium for reading in readings}, read_counter)
+    evidence.begin()
+    counters.begin()
+    provers = [
+        _Prover(reading, digests, size_of, _lane(counters, reading), count, evidence, is_stopped)
+        for reading in readings
+    ]
+    for prover in provers:
+        prover.start()
+    for prover in provers:
+        prover.join()
+    counters.end()
+    judged = evidence.judge()
+    for prover in provers:
+        if prover.error is not None:
+            raise prover.error
+        prover.result.read_back = judged[prover.key]
+    return {prover.key: prover.result for prover in provers}
+
+
+def _lane(counters: Pass, reading: Reading) -> Lane:
+    return counters.card if reading.is_card else counters.drives[reading.key]
+
+
+class _Prover(threading.Thread):
+    """Reads one root."""
+
+    def __init__(
+        self,
+        reading: Reading,
+        digests: Digests,
+        size_of: Callable[[int], int],
+        lane: Lane,
+        count: int,
+        evidence: Evidence,
+        is_stopped: IsStopped,
+    ) -> None:
+        super().__init__(name=f"proving-{reading.key}", daemon=True)
+        self.key = reading.key
+        self._reading = reading
+        self._root = reading.root.again()
+        self._digests = digests
+        self._size_of = size_of
+        self._lane = lane
+        self._evidence = evidence
+        self._is_stopped = is_stopped
+        self.result = ReadingResult(bytearray(count), Marks(count))
+        self.error: Exception | None = None
+
+    def run(self) -> None:
+        try:
+            with Buffers(BUFFER_COUNT, BUFFER_BYTES, phase_bytes=PHASE_BYTES) as buffers:
+                self._read_all(buffers)
+        except Exception as error:  # noqa: BLE001  # a thread's edge: the pass raises it
+            self.error = error
+        finally:
+            self._root.close()
+
+    def _read_all(self, buffers: Buffers) -> None:
+        ahead: list[tuple[int, ReadFile, bool]] = []
+        turn = 0
+        for number in self._reading.numbers:
+            if self._is_stopped():
+                break
+            if self._reading.is_folder(number):
+                self._look_at_folder(number)
+                continue
+            opened = self._open(number)
+            if opened is None:
+                continue
+            ahead.append(opened)
+            if len(ahead) >= _AHEAD_FILES or opened[1].size_bytes > SMALL_BYTES:
+                turn = self._read_opened(ahead, buffers, turn)
+        self._read_opened(ahead, buffers, turn)
+
+    def _read_opened(
+        self, ahead: list[tuple[int, ReadFile, bool]], buffers: Buffers, turn: int
+    ) -> int:
+        while ahead:
+            number, file, is_gone = ahead.pop(0)
+            try:
+                if not self._is_stopped():
+                    turn += 1
+                    self._read(number, file, is_gone, buffers.views[turn % BUFFER_COUNT])
+            finally:
+                file.close()
+        return turn
+
+    def _open(self, number: int) -> tuple[int, ReadFile, bool] | None:
+        """Open a file, empty its pages and, when it is small, ask for it ahead of time."""
+        size = self._size_of(number)
+        try:
+            is_direct = size > SMALL_BYTES
+            file = ReadFile(self._root, self._reading.path_of(number), direct=is_direct)
+        except FileNotFoundError:
+            self._set(number, Outcome.MISSING, "it is not there")
+            return None
+        except OSError as error:
+            self._set(number, Outcome.UNREADABLE, reason(error))
+            return None
+        if file.size_bytes != size:
+            self._set(number, self._when_other_size(), "its size is another")
+            file.close()
+            return None
+        if file.facts.st_nlink > 1 and not self._reading.is_card:
+            self._set(number, Outcome.SHARED, "it has another name as well (a hard link)")
+            file.close()
+            return None
+        is_gone = drop_pages(file.fd, size)
+        if not is_direct and hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(file.fd, 0, 0, os.POSIX_FADV_WILLNEED)
+        return number, file, is_gone
+
+    def _when_other_size(self) -> int:
+        return Outcome.CHANGED if self._reading.is_card else Outcome.DIFFERS
+
+    def _read(self, number: int, file: ReadFile, is_gone: bool, view: memoryview) -> None:
+        self._evidence.fetched(self.key, file.fd, file.facts)
+        hasher = Hasher(COMPARE)
+        offset = 0
+        try:
+            while offset < file.size_bytes:
+                if self._is_stopped():
+                    return
+                count = self._fill(file, view, offset)
+                if not count:
+                    break
+                hasher.update(view[:count])
+                offset += count
+                self._lane.moved(count)
+            is_still = is_same_moment(file.facts, os.fstat(file.fd))
+        except OSError as error:
+            self._set(number, Outcome.UNREADABLE, reason(error))
+            return
+        if offset != file.size_bytes or not is_still:
+            self._set(number, Outcome.CHANGED, "it changed while it was read")
+            return
+        self._judge(number, file, hasher.digest(), is_gone)
+
+    def _fill(self, file: ReadFile, view: memoryview, offset: int) -> int:
+        length = min(len(view), file.size_bytes - offset)
+        whole = view[: aligned(length)]
+        if self._reading.is_card:
+            return min(file.read_patiently(whole, offset), length)
+        return min(file.read_into(whole, offset), length)
+
+    def _judge(self, number: int, file: ReadFile, digest: bytes, is_gone: bool) -> None:
+        expected = self._digests.get(COMPARE, number)
+        self._lane.done_files += 1
+        if expected is None:
+            return
+        if digest != expected:
+            self.result.differing[number] = digest
+            self._set(number, Outcome.DIFFERS, "its bytes are not the ones read from the card")
+            return
+        self.result.marks.put(number, file.facts)
+        self.result.outcomes[number] = Outcome.EQUAL if is_gone else Outcome.EQUAL_CACHED
+
+    def _look_at_folder(self, number: int) -> None:
+        path = self._reading.path_of(number)
+        try:
+            facts = self._root.facts(path)
+        except OSError as error:
+            self._set(number, Outcome.MISSING, reason(error))
+            return
+        if stat.S_ISDIR(facts.st_mode):
+            self.result.outcomes[number] = Outcome.EQUAL
+        else:
+            self._set(number, Outcome.DIFFERS, "it is not a folder")
+
+    def _set(self, number: int, outcome: int, text: str) -> None:
+        self.result.outcomes[number] = outcome
+        drive = "" if self._reading.is_card else self.key
+        code = _CODES[outcome]
+        path = self._reading.path_of(number)
+        self.result.findings.append(Finding(code, text, path, drive))
+
+
+_CODES = {
+    Outcome.DIFFERS: "differs",
+    Outcome.UNREADABLE: "unreadable",
+    Outcome.MISSING: "missing",
+    Outcome.CHANGED: "changed",
+    Outcome.SHARED: "not-a-file-of-its-own",
+}

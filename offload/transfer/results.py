@@ -1,0 +1,101 @@
+"""What the passes found, in columns: one place for each entry of the inventory.
+
+Columns are written by one thread each and read when the pass has ended.
+"""
+
+import os
+from array import array
+from collections.abc import Iterable, Sequence
+
+from offload.checksum import digest_size
+
+
+class Digests:
+    """Raw digests by algorithm and entry number; what was not read has none."""
+
+    def __init__(self, names: Iterable[str], count: int) -> None:
+        self._sizes = {name: digest_size(name) for name in names}
+        self._columns = {name: bytearray(size * count) for name, size in self._sizes.items()}
+        self._known = {name: bytearray(count) for name in self._sizes}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The algorithms, in the order asked for."""
+        return tuple(self._sizes)
+
+    def put(self, name: str, number: int, digest: bytes) -> None:
+        """Set one digest."""
+        size = self._sizes[name]
+        self._columns[name][number * size : (number + 1) * size] = digest
+        self._known[name][number] = 1
+
+    def get(self, name: str, number: int) -> bytes | None:
+        """One digest, or nothing where the file was not read whole."""
+        if not self._known[name][number]:
+            return None
+        size = self._sizes[name]
+        return bytes(self._columns[name][number * size : (number + 1) * size])
+
+    def drop(self, number: int) -> None:
+        """Forget a file's digests."""
+        for known in self._known.values():
+            known[number] = 0
+
+    def has_all(self, number: int) -> bool:
+        """Whether every algorithm has a digest of this file."""
+        return all(known[number] for known in self._known.values())
+
+    def column(self, name: str) -> bytes:
+        """All digests of one algorithm, zeros where unknown."""
+        return bytes(self._columns[name])
+
+
+class Marks:
+    """A fingerprint of each file's facts at its last reading, to be compared at the last look.
+
+    Device, size, modification and change time, as 64 bits. The inode number takes no part: drivers
+    without such numbers of their own make them up anew.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._values = array("q", bytes(8 * count))
+
+    def put(self, number: int, facts: os.stat_result) -> None:
+        """Note the facts of a descriptor that has just been read."""
+        self._values[number] = _mark(facts)
+
+    def holds(self, number: int, facts: os.stat_result) -> bool:
+        """Whether the file is still as it was read; never for one that was not."""
+        known = self._values[number]
+        return known != 0 and known == _mark(facts)
+
+
+class ZeroRuns:
+    """Runs of zero blocks met while copying, as (offset, length) in bytes; bounded a file."""
+
+    LIMIT = 1000
+
+    def __init__(self) -> None:
+        self._runs: dict[int, list[tuple[int, int]]] = {}
+
+    def add(self, number: int, offset: int, length: int) -> None:
+        """Note a zero block; it joins the run before it."""
+        runs = self._runs.setdefault(number, [])
+        if runs and sum(runs[-1]) == offset:
+            runs[-1] = (runs[-1][0], runs[-1][1] + length)
+        elif len(runs) < self.LIMIT:
+            runs.append((offset, length))
+
+    def of(self, number: int) -> Sequence[tuple[int, int]]:
+        """The runs of one file, in order."""
+        return tuple(self._runs.get(number, ()))
+
+
+def is_same_moment(before: os.stat_result, after: os.stat_result) -> bool:
+    """Whether a file's facts stood still between two looks at one descriptor."""
+    return _mark(before) == _mark(after)
+
+
+def _mark(facts: os.stat_result) -> int:
+    mark = hash((facts.st_dev, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns))
+    return mark or 1

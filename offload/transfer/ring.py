@@ -1,0 +1,129 @@
+"""A fixed ring of aligned buffers between one reader and several consumers.
+
+A slot holds pieces of one or of many files: a long clip fills slot after slot, short files share
+one, so that a hand-over costs the same for either. A slot returns to the reader when the last
+consumer has let go of it; the memory is the same whatever the card's size.
+"""
+
+import threading
+import time
+from dataclasses import dataclass
+from queue import SimpleQueue
+from types import TracebackType
+from typing import Self
+
+from offload.storage.buffers import Buffers, aligned
+from offload.transfer.plan import Item
+
+
+@dataclass(slots=True)
+class Piece:
+    """A stretch of one file within a slot.
+
+    Attributes:
+        item: the file.
+        offset: in the file, bytes.
+        start: in the slot, bytes, aligned.
+        length: bytes; 0 for an empty file or a void end.
+        is_first: the file begins here.
+        is_last: the file ends here.
+        is_void: the file could not be read whole: what has come of it is to be thrown away.
+    """
+
+    item: Item
+    offset: int
+    start: int
+    length: int
+    is_first: bool
+    is_last: bool
+    is_void: bool = False
+
+
+class Slot:
+    """One buffer and what lies in it."""
+
+    __slots__ = ("_lock", "_users", "pieces", "used", "view")
+
+    def __init__(self, view: memoryview) -> None:
+        self.view = view
+        self.pieces: list[Piece] = []
+        self.used = 0
+        self._users = 0
+        self._lock = threading.Lock()
+
+    @property
+    def room(self) -> int:
+        """Bytes left, aligned."""
+        return len(self.view) - self.used
+
+    def add(self, piece: Piece) -> None:
+        """Take in a piece that lies at the slot's end."""
+        self.pieces.append(piece)
+        self.used = piece.start + aligned(piece.length)
+
+    def bytes_of(self, piece: Piece) -> memoryview:
+        """The bytes of one piece."""
+        return self.view[piece.start : piece.start + piece.length]
+
+    def lend(self, users: int) -> None:
+        """Hand the slot to so many consumers."""
+        self._users = users
+
+    def give_back(self) -> bool:
+        """One consumer is done; whether it was the last."""
+        with self._lock:
+            self._users -= 1
+            return self._users == 0
+
+
+class Ring:
+    """The buffers, the free ones among them, and a queue for each consumer."""
+
+    def __init__(self, count: int, size_bytes: int, consumers: int) -> None:
+        self._buffers = Buffers(count, size_bytes)
+        self._free: SimpleQueue[Slot] = SimpleQueue()
+        for view in self._buffers.views:
+            self._free.put(Slot(view))
+        self.queues: list[SimpleQueue[Slot | None]] = [SimpleQueue() for _ in range(consumers)]
+        self.waited_s = 0.0
+
+    def take(self) -> Slot:
+        """An empty slot; waits for the slowest consumer."""
+        started = time.monotonic()
+        slot = self._free.get()
+        self.waited_s += time.monotonic() - started
+        slot.pieces = []
+        slot.used = 0
+        return slot
+
+    def publish(self, slot: Slot) -> None:
+        """Hand a filled slot to every consumer."""
+        if not slot.pieces or not self.queues:
+            self._free.put(slot)
+            return
+        slot.lend(len(self.queues))
+        for queue in self.queues:
+            queue.put(slot)
+
+    def release(self, slot: Slot) -> None:
+        """A consumer is done with a slot."""
+        if slot.give_back():
+            self._free.put(slot)
+
+    def end(self) -> None:
+        """Tell every consumer that nothing more comes."""
+        for queue in self.queues:
+            queue.put(None)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        while not self._free.empty():
+            self._free.get().view.release()
+        self._buffers.close()

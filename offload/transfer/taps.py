@@ -1,0 +1,69 @@
+"""What rides along with the copying pass: checksums, and the map of zero blocks."""
+
+import threading
+from queue import SimpleQueue
+
+from offload.checksum import Hasher
+from offload.transfer.results import Digests, ZeroRuns
+from offload.transfer.ring import Piece, Ring, Slot
+
+ZERO_BLOCK = 1 << 16
+"""Bytes; damage shows as whole clusters of zeros, silence and black seldom do."""
+
+_ZEROS = bytes(ZERO_BLOCK)
+
+
+class ChecksumTap(threading.Thread):
+    """Works out one checksum of every file that passes; with ``zero_runs`` notes zero blocks too.
+
+    Attributes:
+        error: what ended it, if it did not end well; to be raised by who started it.
+        busy_s: seconds spent on the bytes.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        ring: Ring,
+        queue: "SimpleQueue[Slot | None]",
+        digests: Digests,
+        zero_runs: ZeroRuns | None = None,
+    ) -> None:
+        super().__init__(name=f"checksum-{name}", daemon=True)
+        self._algorithm = name
+        self._ring = ring
+        self._queue = queue
+        self._digests = digests
+        self._zero_runs = zero_runs
+        self._hasher = Hasher(name)
+        self.error: Exception | None = None
+
+    def run(self) -> None:
+        while (slot := self._queue.get()) is not None:
+            try:
+                if self.error is None:
+                    for piece in slot.pieces:
+                        self._take(piece, slot)
+            except Exception as error:  # noqa: BLE001  # a thread's edge: the pump raises it
+                self.error = error
+            finally:
+                self._ring.release(slot)
+
+    def _take(self, piece: Piece, slot: Slot) -> None:
+        if piece.item.is_folder:
+            return
+        if piece.is_first:
+            self._hasher = Hasher(self._algorithm)
+        view = slot.bytes_of(piece)
+        if piece.length:
+            self._hasher.update(view)
+            if self._zero_runs is not None:
+                self._note_zeros(piece, view)
+        if piece.is_last and not piece.is_void:
+            self._digests.put(self._algorithm, piece.item.number, self._hasher.digest())
+
+    def _note_zeros(self, piece: Piece, view: memoryview) -> None:
+        assert self._zero_runs is not None
+        for start in range(0, piece.length - ZERO_BLOCK + 1, ZERO_BLOCK):
+            if view[start] == 0 and view[start : start + ZERO_BLOCK] == _ZEROS:
+                self._zero_runs.add(piece.item.number, piece.offset + start, ZERO_BLOCK)
