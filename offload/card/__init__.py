@@ -1,0 +1,1 @@
+"""What a card is: what lies on it, which layout it has, what its roll is called."""
