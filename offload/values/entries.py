@@ -114,6 +114,23 @@ class Entries(Sequence[Entry]):
     def __hash__(self) -> int:
         return hash((self._paths, self._kinds, len(self)))
 
+    @property
+    def kinds(self) -> bytes:
+        """One byte for each entry, the value of its :class:`Kind`."""
+        return self._kinds
+
+    def doubled(self) -> Sequence[int]:
+        """Numbers of entries whose path the entry before has too; a sound listing has none."""
+        paths = self._paths
+        found = array("Q")
+        previous, start = b"", 0
+        for at, end in enumerate(self._ends):
+            path = paths[start:end]
+            if at and path == previous:
+                found.append(at)
+            previous, start = path, end
+        return found
+
     def path(self, at: int) -> bytes:
         """The path of entry number ``at``, without making the entry."""
         start = self._ends[at - 1] if at else 0

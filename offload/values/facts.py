@@ -52,6 +52,8 @@ class CopyState(IntEnum):
     """Written and not read back."""
     SHARED = 9
     """Not a file of its own: a hard link, bind mount or shared extent of one already counted."""
+    FLEETING = 10
+    """Equal, but below a trash, snapshot or ``.incomplete`` folder, whence it may go any time."""
 
 
 class ReadBack(Enum):
@@ -78,10 +80,13 @@ class DriveFacts:
         is_present: reachable at the last look, with the identity it had at the start.
         accepts_server: the settings let this server's word count.
         names_read: whether names and folders, too, were read from the device.
-        is_recorded: manifest, checksum list, signatures are on it, synced.
+        is_recorded: manifest, checksum list, signatures are on it, synced; on a drive that takes
+            no record (a copy made by hand) that none is owed.
         failure: why it was dropped; empty while it is well.
         states: a :class:`CopyState` byte for each entry of the inventory.
         read_back: how it was read.
+        is_hand_made: the copies there were made by other means and found by content, so that a
+            file of the same name that differs says nothing against the drive.
     """
 
     name: str
@@ -98,6 +103,7 @@ class DriveFacts:
     is_recorded: bool = True
     failure: str = ""
     read_back: ReadBack = ReadBack.NONE
+    is_hand_made: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +130,8 @@ class Decision:
     Attributes:
         code: the hold's code.
         path: the clip's path; empty for a hold about the whole card.
-        checksum: xxh128 of the content it was given for, raw; empty for the whole card.
+        checksum: of the content it was given for, raw, as ``clearance.decisions`` works it out:
+            the file's xxh128, or a digest over all files below a folder or of the whole card.
         by: who, as given.
         because: why, as given.
     """
@@ -157,6 +164,13 @@ class Facts:
         decisions: what persons have settled.
         uncrossed_mounts: paths of other file systems mounted inside the card.
         listing_errors: folders of the card that could not be listed, with the reason.
+        is_card_present: the card is in the reader now.
+        is_ledger_written: the ledger took everything down so far; without it no word is given.
+        is_folder_card: what stands for the card is a folder on a volume that is itself a drive and
+            no card, so that no camera can format what lies beside it.
+        card_changes: what the last look found added, gone or changed; never while
+            ``is_as_listed``.
+        left_out_clips: paths of what is left out and has a clip's signature.
     """
 
     inventory: Inventory
@@ -175,3 +189,8 @@ class Facts:
     decisions: tuple[Decision, ...] = ()
     uncrossed_mounts: tuple[Finding, ...] = ()
     listing_errors: tuple[Finding, ...] = ()
+    is_card_present: bool = True
+    is_ledger_written: bool = True
+    is_folder_card: bool = False
+    card_changes: tuple[Finding, ...] = ()
+    left_out_clips: tuple[bytes, ...] = ()
