@@ -1,0 +1,1 @@
+"""What is written down about footage: manifests, checksum lists, bags, signatures."""
