@@ -1,10 +1,19 @@
 """One thing found on a card or drive, and the packed sequence that holds a million of them."""
 
+import json
+import struct
+import sys
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import overload
+from itertools import accumulate
+from typing import Self, overload
+
+# Packed form: this head, then ends and sizes (unsigned), mtimes (signed), 8 bytes each, kinds,
+# paths, notes; all little-endian. The notes are a JSON list of pairs [entry number, note].
+_PACKED = b"entries1"
+_HEAD = struct.Struct("<8sQQQ")
 
 
 class Kind(Enum):
@@ -56,26 +65,25 @@ class Entries(Sequence[Entry]):
     __slots__ = ("_ends", "_kinds", "_mtimes", "_notes", "_paths", "_sizes")
 
     def __init__(self, entries: Iterable[Entry] = ()) -> None:
-        paths = bytearray()
-        ends = array("Q")
+        paths: list[bytes] = []
         sizes = array("Q")
         mtimes = array("q")
         kinds = bytearray()
         notes: dict[int, str] = {}
-        for index, entry in enumerate(sorted(entries, key=_by_path)):
-            paths += entry.path
-            ends.append(len(paths))
+        for entry in entries:
+            if entry.note:
+                notes[len(paths)] = entry.note
+            paths.append(entry.path)
             sizes.append(entry.size_bytes)
             mtimes.append(_clamped(entry.mtime_ns))
             kinds.append(ord(entry.kind.value))
-            if entry.note:
-                notes[index] = entry.note
-        self._paths = bytes(paths)
-        self._ends = ends
-        self._sizes = sizes
-        self._mtimes = mtimes
-        self._kinds = bytes(kinds)
-        self._notes = notes
+        order = sorted(range(len(paths)), key=paths.__getitem__)
+        self._paths = b"".join(paths[at] for at in order)
+        self._ends = array("Q", accumulate(len(paths[at]) for at in order))
+        self._sizes = array("Q", (sizes[at] for at in order))
+        self._mtimes = array("q", (mtimes[at] for at in order))
+        self._kinds = bytes(kinds[at] for at in order)
+        self._notes = {new: notes[old] for new, old in enumerate(order) if old in notes}
 
     def __len__(self) -> int:
         return len(self._kinds)
@@ -113,6 +121,45 @@ class Entries(Sequence[Entry]):
 
     def __hash__(self) -> int:
         return hash((self._paths, self._kinds, len(self)))
+
+    def to_bytes(self) -> bytes:
+        """The packed form: what is kept in a database; :meth:`from_bytes` gives it back."""
+        notes = json.dumps(sorted(self._notes.items()), separators=(",", ":")).encode()
+        head = _HEAD.pack(_PACKED, len(self), len(self._paths), len(notes))
+        columns = [_little(each) for each in (self._ends, self._sizes, self._mtimes)]
+        return b"".join((head, *columns, self._kinds, self._paths, notes))
+
+    @classmethod
+    def from_bytes(cls, packed: bytes) -> Self:
+        """The entries that :meth:`to_bytes` was asked of.
+
+        Raises:
+            ValueError: not such a form, cut short, or damaged where that can be seen.
+        """
+        if len(packed) < _HEAD.size:
+            raise ValueError("packed entries are cut short")
+        mark, count, paths_length, notes_length = _HEAD.unpack_from(packed)
+        if mark != _PACKED:
+            raise ValueError("these are no packed entries")
+        if len(packed) != _HEAD.size + 25 * count + paths_length + notes_length:
+            raise ValueError("packed entries have another length than they say")
+        parts = _Parts(memoryview(packed)[_HEAD.size :])
+        made = cls()
+        made._ends = _column("Q", parts.take(8 * count))
+        made._sizes = _column("Q", parts.take(8 * count))
+        made._mtimes = _column("q", parts.take(8 * count))
+        made._kinds = bytes(parts.take(count))
+        made._paths = bytes(parts.take(paths_length))
+        made._notes = {int(at): str(note) for at, note in json.loads(bytes(parts.rest))}
+        made._refuse_damage()
+        return made
+
+    def _refuse_damage(self) -> None:
+        ends = list(self._ends)
+        if ends != sorted(ends) or (ends[-1] if ends else 0) != len(self._paths):
+            raise ValueError("packed entries have paths that do not fit their lengths")
+        if not set(self._kinds) <= _KIND_BYTES:
+            raise ValueError("packed entries have an unknown kind")
 
     @property
     def kinds(self) -> bytes:
@@ -159,8 +206,33 @@ class Entries(Sequence[Entry]):
         raise ValueError(path)
 
 
-def _by_path(entry: Entry) -> bytes:
-    return entry.path
+_KIND_BYTES = frozenset(ord(kind.value) for kind in Kind)
+
+
+class _Parts:
+    """Takes consecutive pieces off a packed form."""
+
+    def __init__(self, rest: memoryview) -> None:
+        self.rest = rest
+
+    def take(self, length: int) -> memoryview:
+        piece, self.rest = self.rest[:length], self.rest[length:]
+        return piece
+
+
+def _little(column: "array[int]") -> bytes:
+    if sys.byteorder == "big":
+        column = array(column.typecode, column)
+        column.byteswap()
+    return column.tobytes()
+
+
+def _column(typecode: str, packed: memoryview) -> "array[int]":
+    column = array(typecode)
+    column.frombytes(packed)
+    if sys.byteorder == "big":
+        column.byteswap()
+    return column
 
 
 def _clamped(mtime_ns: int) -> int:
