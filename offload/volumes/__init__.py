@@ -1,0 +1,1 @@
+"""What is mounted: mount table, physical devices below, watching, ejecting, staying awake."""

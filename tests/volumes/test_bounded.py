@@ -1,0 +1,90 @@
+"""A file system that never answers must hold up nobody and must not pile up threads."""
+
+import threading
+
+import pytest
+
+from offload.volumes.bounded import BoundedCalls, NotAnsweringError
+
+
+class Dead:
+    """A call that hangs until it is released."""
+
+    def __init__(self) -> None:
+        self.release = threading.Event()
+        self.is_entered = threading.Event()
+        self.entered = 0
+
+    def __call__(self) -> int:
+        self.entered += 1
+        self.is_entered.set()
+        self.release.wait(30)
+        return 7
+
+
+def test_result_and_error_come_through() -> None:
+    calls = BoundedCalls()
+    assert calls.call("a", lambda: 5, 5.0) == 5
+    with pytest.raises(ZeroDivisionError):
+        calls.call("a", lambda: 1 // 0, 5.0)
+
+
+def test_dead_one_leaves_one_thread_only() -> None:
+    calls, dead = BoundedCalls(), Dead()
+    try:
+        for _ in range(5):
+            with pytest.raises(NotAnsweringError):
+                calls.call("dead", dead, 0.02)
+        assert dead.entered == 1
+        assert calls.call("well", lambda: 1, 5.0) == 1
+    finally:
+        dead.release.set()
+
+
+def test_it_is_asked_again_once_it_answers() -> None:
+    calls, dead = BoundedCalls(), Dead()
+    with pytest.raises(NotAnsweringError):
+        calls.call("dead", dead, 0.02)
+    dead.release.set()
+    assert calls.call("dead", dead, 5.0) == 7
+
+
+def test_result_that_comes_too_late_is_discarded() -> None:
+    calls, dead = BoundedCalls(), Dead()
+    taken: list[int] = []
+    is_taken = threading.Event()
+
+    def discard(value: int) -> None:
+        taken.append(value)
+        is_taken.set()
+
+    with pytest.raises(NotAnsweringError):
+        calls.call("dead", dead, 0.02, discard)
+    dead.release.set()
+    assert is_taken.wait(5)
+    assert taken == [7]
+
+
+def test_too_many_dead_ones_are_refused_at_once() -> None:
+    calls, dead = BoundedCalls(), Dead()
+    try:
+        for number in range(64):
+            with pytest.raises(NotAnsweringError):
+                calls.call(number, dead, 0.001)
+        with pytest.raises(NotAnsweringError, match="64 earlier"):
+            calls.call("next", lambda: 1, 5.0)
+    finally:
+        dead.release.set()
+
+
+def test_second_asker_waits_for_the_first() -> None:
+    calls = BoundedCalls()
+    first = Dead()
+    results: list[int] = []
+    asker = threading.Thread(target=lambda: results.append(calls.call("k", first, 10.0)))
+    asker.start()
+    assert first.is_entered.wait(5)
+    threading.Timer(0.05, first.release.set).start()
+    assert calls.call("k", lambda: 8, 10.0) == 8
+    asker.join(5)
+    assert results == [7]
