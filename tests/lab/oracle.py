@@ -1,0 +1,192 @@
+"""The independent checker: what really lies where, by plain tools and not by the package's code.
+
+Reference tools: ``find`` and ``sha256sum -z`` (coreutils), SQLite's own ``PRAGMA
+integrity_check``. It looks at the backing folders, behind any fault.
+"""
+
+import os
+import re
+import sqlite3
+import subprocess
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+HALF_DONE = (b".incomplete", b".partial")
+_ASIDE = (b"records", b"ascmhl")
+_LINE = re.compile(rb"([0-9a-f]{64})  (.*)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What lies below a folder: SHA-256 of every file, and the empty folders."""
+
+    files: Mapping[bytes, str]
+    empty: frozenset[bytes]
+
+    def below(self, folder: bytes) -> "Content":
+        """The part below one folder, with paths relative to it."""
+        head = folder + b"/"
+        files = {path[len(head) :]: value for path, value in self.files.items() if _in(path, head)}
+        empty = frozenset(path[len(head) :] for path in self.empty if _in(path, head))
+        return Content(files, empty)
+
+    def holds(self, truth: "Content", *, by_content: bool = False) -> bool:
+        """Whether everything of ``truth`` is here, byte for byte.
+
+        Args:
+            truth: what must be here.
+            by_content: names may differ (a drive that cannot hold them), each file once.
+        """
+        if by_content:
+            here = Counter(self.files.values())
+            return not Counter(truth.files.values()) - here
+        if any(self.files.get(path) != value for path, value in truth.files.items()):
+            return False
+        return truth.empty <= self.empty
+
+    def missing(self, truth: "Content") -> list[bytes]:
+        """Paths of ``truth`` that are not here, or not equal."""
+        return sorted(p for p, value in truth.files.items() if self.files.get(p) != value)
+
+
+def content_of(root: Path, *, leaves_out: Iterable[bytes] = ()) -> Content:
+    """Hash every regular file below ``root``; links are not followed, other mounts not entered.
+
+    Args:
+        root: the folder.
+        leaves_out: names of files that are not taken, such as what a computer puts there.
+    """
+    listed = _found(root, b"-type", b"f")
+    files = [path for path in listed if path.rpartition(b"/")[2] not in set(leaves_out)]
+    return Content(_hashes(root, files), frozenset(_found(root, b"-type", b"d", b"-empty")))
+
+
+def copies_in(
+    drive: Content, truth: Content, *, by_content: bool = False, half_done: bool = False
+) -> list[bytes]:
+    """Every folder of a drive that holds the whole truth.
+
+    Args:
+        drive: what lies on the drive.
+        truth: what lay on the card.
+        by_content: see :meth:`Content.holds`.
+        half_done: also folders under an unfinished name, which never count as copies.
+    """
+    found = []
+    for folder in _folders(drive):
+        if not half_done and _is_half_done(folder):
+            continue
+        if drive.below(folder).holds(truth, by_content=by_content):
+            found.append(folder)
+    return _deepest(found)
+
+
+def drives_with_copy(backings: Iterable[Path], truth: Content, *, by_content: bool = False) -> int:
+    """On how many of these places every byte of the truth lies under a finished name."""
+    return sum(
+        bool(copies_in(content_of(place), truth, by_content=by_content)) for place in backings
+    )
+
+
+def half_done_under_final_name(drive: Content, truth: Content, roll: bytes) -> list[bytes]:
+    """Folders that bear the roll's own name (or ``ROLL-N``) and do not hold all of it."""
+    name = re.compile(re.escape(roll) + rb"(-\d+)?")
+    found = []
+    for folder in _folders(drive):
+        parts = folder.split(b"/")
+        if not name.fullmatch(parts[-1]) or b"records" in parts or _is_half_done(folder):
+            continue
+        if not drive.below(folder).holds(truth):
+            found.append(folder)
+    return found
+
+
+def changed(before: Content, after: Content) -> list[bytes]:
+    """Files that were there before and are not there now, or not equal."""
+    return after.missing(before)
+
+
+def ledger_faults(home: Path) -> list[str]:
+    """What SQLite's own check says of every database below ``home``; empty when all is well."""
+    said = []
+    for path in sorted(home.rglob("*")):
+        if path.is_file() and _is_database(path):
+            said += [f"{path.name}: {row}" for row in _faults_of(path)]
+    return said
+
+
+def _faults_of(path: Path) -> list[str]:
+    # Opened for writing: after a kill the log that lies beside it has to be taken in first.
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=rw", uri=True)) as database:
+            rows = [row[0] for row in database.execute("PRAGMA integrity_check")]
+            broken = [f"foreign key: {row}" for row in database.execute("PRAGMA foreign_key_check")]
+    except sqlite3.DatabaseError as error:
+        return [str(error)]
+    return [row for row in rows if row != "ok"] + broken
+
+
+def _is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
+
+
+def _found(root: Path, *tests: bytes) -> list[bytes]:
+    done = subprocess.run(
+        [b"find", b".", b"-xdev", b"-mindepth", b"1", *tests, b"-print0"],
+        cwd=root,
+        check=True,
+        capture_output=True,
+    )
+    return [path.removeprefix(b"./") for path in done.stdout.split(b"\0") if path]
+
+
+def _hashes(root: Path, paths: list[bytes]) -> dict[bytes, str]:
+    if not paths:
+        return {}
+    done = subprocess.run(
+        ["xargs", "-0", "-r", "sha256sum", "-z", "--"],
+        input=b"".join(b"./" + path + b"\0" for path in paths),
+        cwd=root,
+        check=True,
+        capture_output=True,
+    )
+    hashes: dict[bytes, str] = {}
+    for line in done.stdout.split(b"\0"):
+        if line:
+            found = _LINE.fullmatch(line)
+            assert found is not None, line
+            hashes[found.group(2).removeprefix(b"./")] = found.group(1).decode()
+    assert len(hashes) == len(paths)
+    return hashes
+
+
+def _folders(content: Content) -> list[bytes]:
+    folders: set[bytes] = set(content.empty)
+    for path in content.files:
+        parts = path.split(b"/")
+        folders.update(b"/".join(parts[:count]) for count in range(1, len(parts)))
+    return sorted(folders)
+
+
+def _is_half_done(folder: bytes) -> bool:
+    return any(part.endswith(HALF_DONE) for part in folder.split(b"/"))
+
+
+def _deepest(folders: list[bytes]) -> list[bytes]:
+    return [one for one in folders if not any(other.startswith(one + b"/") for other in folders)]
+
+
+def _in(path: bytes, head: bytes) -> bool:
+    return path.startswith(head) and not path[len(head) :].startswith(
+        tuple(name + b"/" for name in _ASIDE)
+    )
+
+
+def same_bytes(one: Path, other: Path) -> bool:
+    """Whether two files are equal, by ``cmp``."""
+    done = subprocess.run(["cmp", "-s", os.fspath(one), os.fspath(other)], check=False)
+    return done.returncode == 0

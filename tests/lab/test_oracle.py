@@ -1,0 +1,101 @@
+"""The independent checker finds what it must find. Reference tools: find, sha256sum, cmp."""
+
+import hashlib
+import shutil
+import sqlite3
+from pathlib import Path
+
+from tests.lab import cards, oracle
+
+
+def card_and_copy(folder: Path) -> tuple[oracle.Content, Path]:
+    card = folder / "card"
+    items = cards.plain_roll()
+    cards.write_tree(card, items)
+    drive = folder / "drive"
+    shutil.copytree(card, drive / "Night Ferry/2026-11-24/A001")
+    return oracle.content_of(card), drive
+
+
+def test_hashes_are_sha256_of_every_odd_name(tmp_path: Path) -> None:
+    items = cards.hostile_tree(is_deep=False)
+    cards.write_tree(tmp_path, items)
+    seen = oracle.content_of(tmp_path)
+    expected = {p: hashlib.sha256(c).hexdigest() for p, c in cards.files_of(items).items()}
+    assert seen.files == expected
+    assert b"EMPTY/" + cards.NAMES[0] in seen.empty
+
+
+def test_whole_copy_is_found(tmp_path: Path) -> None:
+    truth, drive = card_and_copy(tmp_path)
+    assert oracle.copies_in(oracle.content_of(drive), truth) == [b"Night Ferry/2026-11-24/A001"]
+    assert oracle.drives_with_copy([drive, tmp_path / "card"], truth) == 1
+
+
+def test_one_changed_byte_is_no_copy(tmp_path: Path) -> None:
+    truth, drive = card_and_copy(tmp_path)
+    clip = drive / "Night Ferry/2026-11-24/A001/CLIPS/A001C002.mov"
+    data = bytearray(clip.read_bytes())
+    data[-1] ^= 1
+    clip.write_bytes(data)
+    assert oracle.drives_with_copy([drive], truth) == 0
+    seen = oracle.content_of(drive)
+    assert oracle.half_done_under_final_name(seen, truth, b"A001") == [
+        b"Night Ferry/2026-11-24/A001"
+    ]
+
+
+def test_missing_file_or_folder_is_no_copy(tmp_path: Path) -> None:
+    truth, drive = card_and_copy(tmp_path)
+    roll = drive / "Night Ferry/2026-11-24/A001"
+    (roll / "TRASHED").rmdir()
+    assert oracle.drives_with_copy([drive], truth) == 0
+    (roll / "TRASHED").mkdir()
+    assert oracle.drives_with_copy([drive], truth) == 1
+    (roll / "EMPTY.BIN").unlink()
+    assert oracle.drives_with_copy([drive], truth) == 0
+
+
+def test_unfinished_name_is_no_copy(tmp_path: Path) -> None:
+    truth, drive = card_and_copy(tmp_path)
+    day = drive / "Night Ferry/2026-11-24"
+    (day / "A001").rename(day / "A001.incomplete")
+    seen = oracle.content_of(drive)
+    assert oracle.copies_in(seen, truth) == []
+    assert oracle.copies_in(seen, truth, half_done=True) == [
+        b"Night Ferry/2026-11-24/A001.incomplete"
+    ]
+    assert oracle.half_done_under_final_name(seen, truth, b"A001") == []
+
+
+def test_renamed_copy_is_found_by_content(tmp_path: Path) -> None:
+    truth, drive = card_and_copy(tmp_path)
+    clips = drive / "Night Ferry/2026-11-24/A001/CLIPS"
+    (clips / "A001C002.mov").rename(clips / "A001C002_.mov")
+    assert oracle.drives_with_copy([drive], truth) == 0
+    assert oracle.drives_with_copy([drive], truth, by_content=True) == 1
+
+
+def test_changed_earlier_material_is_named(tmp_path: Path) -> None:
+    _, drive = card_and_copy(tmp_path)
+    before = oracle.content_of(drive)
+    (drive / "new").write_bytes(b"new")
+    assert oracle.changed(before, oracle.content_of(drive)) == []
+    (drive / "Night Ferry/2026-11-24/A001/EMPTY.BIN").write_bytes(b"x")
+    assert oracle.changed(before, oracle.content_of(drive)) == [
+        b"Night Ferry/2026-11-24/A001/EMPTY.BIN"
+    ]
+
+
+def test_damaged_ledger_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite3"
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE rolls (name TEXT PRIMARY KEY)")
+        database.executemany("INSERT INTO rolls VALUES (?)", [(f"A{n:06}",) for n in range(5000)])
+    database.close()
+    assert oracle.ledger_faults(tmp_path) == []
+    data = bytearray(path.read_bytes())
+    for at in range(3 * 4096, 3 * 4096 + 64):
+        data[at] ^= 0xFF
+    path.write_bytes(data)
+    assert oracle.ledger_faults(tmp_path) != []
