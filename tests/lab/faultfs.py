@@ -104,6 +104,13 @@ class FaultFs:
         """Let lost entries be found again; all of them when none is named."""
         self._ask("give_back", names=list(names))
 
+    def record(self, log: Path) -> None:
+        """Keep every write and flush from now on in a log, for :mod:`tests.lab.powercuts`.
+
+        It does not tell files apart: let one image alone lie there.
+        """
+        self._ask("record", path=os.fspath(log))
+
     # --- looking
 
     def calls(self) -> list[Call]:

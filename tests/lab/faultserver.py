@@ -33,6 +33,7 @@ import mfusepy  # noqa: E402
 from tests.lab.faultnames import Names  # noqa: E402
 from tests.lab.faultplan import Fault, Plan, Quirks  # noqa: E402
 from tests.lab.faultstore import BLOCK, Store  # noqa: E402
+from tests.lab.writelog import FLUSH, WRITE, Writer  # noqa: E402
 
 _UTIME_NOW = (1 << 30) - 1
 _UTIME_OMIT = (1 << 30) - 2
@@ -96,6 +97,7 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
         self._handles: dict[int, _Handle] = {}
         self._lost: set[bytes] = set()
         self._earlier: dict[bytes, dict[int, int]] = {}
+        self._recorder: Writer | None = None
         self._lock = threading.Lock()
 
     def init_with_config(self, conn_info: Any, config_3: Any) -> None:
@@ -112,6 +114,10 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
     def give_back(self, names: list[str]) -> None:
         """Let lost entries be found again."""
         self._lost -= {os.fsencode(name) for name in names} if names else set(self._lost)
+
+    def record(self, path: str) -> None:
+        """Keep every write and every flush from now on in a log."""
+        self._recorder = Writer(path)
 
     # --- looking
 
@@ -192,6 +198,8 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
                 if fault.effect == "short":
                     told = len(stored)
             taken = self.store.write(fh, stored, offset) if stored else 0
+            if self._recorder:
+                self._recorder.add(WRITE, offset, stored[:taken])
             if taken < len(stored):
                 return taken
             self.store.grow(fh, offset + told)
@@ -219,6 +227,8 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
 
     def fsync(self, path: str, datasync: int, fh: int) -> int:
         with self._met("fsync", path):
+            if self._recorder:
+                self._recorder.add(FLUSH)
             return 0
 
     def fsyncdir(self, path: str, datasync: int, fh: int) -> int:
@@ -466,6 +476,7 @@ class Control:
             "report": lambda _: folder.plan.report(),
             "release": lambda asked: folder.gate.release(asked["errno"]),
             "reached": lambda asked: folder.gate.is_reached(asked["seconds"]),
+            "record": lambda asked: folder.record(asked["path"]),
             "give_back": lambda asked: folder.give_back(asked["names"]),
         }
 
