@@ -1,0 +1,1 @@
+"""Everything that is looked at before the first byte, and said together."""
