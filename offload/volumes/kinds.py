@@ -10,14 +10,14 @@ MEMORY = frozenset({"ramfs", "rootfs", "tmpfs"})
 
 NETWORK = frozenset(
     {
-        "9p", "afs", "ceph", "cifs", "coda", "davfs", "fuse.curlftpfs", "fuse.glusterfs",
+        "9p", "afpfs", "afs", "ceph", "cifs", "coda", "davfs", "fuse.curlftpfs", "fuse.glusterfs",
         "fuse.s3fs", "fuse.sshfs", "gfs2", "lustre", "ncpfs", "nfs", "nfs4", "ocfs2", "orangefs",
-        "smb3", "smbfs", "virtiofs",
+        "smb3", "smbfs", "virtiofs", "webdav",
     }
 )  # fmt: skip
 """Served by another machine, or by the host of a virtual one: may stop answering at any moment."""
 
-ADDRESSED = frozenset({"9p", "cifs", "fuse.sshfs", "nfs", "nfs4", "smb3", "smbfs"})
+ADDRESSED = frozenset({"9p", "afpfs", "cifs", "fuse.sshfs", "nfs", "nfs4", "smb3", "smbfs"})
 """Network kinds with one server, whose address is the place where the bytes lie."""
 
 ON_BLOCK_DEVICE = frozenset(

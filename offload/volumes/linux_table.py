@@ -84,6 +84,14 @@ class LinuxTable:
             remedy="Plug it in again, then repeat the command.",
         )
 
+    def is_mounted(self, volume: Volume) -> bool:
+        """Whether this very mounting is still there; touches no file system."""
+        if volume.is_mount_id_unique:
+            return mount_ids.is_mounted(volume.mount_id)
+        same = (volume.mount_id, volume.device, volume.mount_point)
+        rows = self.read_rows()
+        return any((row.mount_id, row.device, row.mount_point) == same for row in rows)
+
     def _volumes(self, wanted: list[MountRow], rows: tuple[MountRow, ...]) -> tuple[Volume, ...]:
         ids = mount_ids.unique_ids()
         covered = mountinfo.covered_ids(rows)

@@ -81,6 +81,11 @@ def unique_ids() -> dict[int, int]:
     return found
 
 
+def is_mounted(unique: int) -> bool:
+    """Whether the mounting with this unique id is still in the tree."""
+    return _table_id(unique) is not None
+
+
 @functools.cache
 def has_unique_ids() -> bool:
     """Whether this kernel, and what confines this process, offer statmount(2) and statx ids."""

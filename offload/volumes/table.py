@@ -18,6 +18,9 @@ class Table(Protocol):
     def of_fd(self, fd: int) -> Volume:
         """The volume in which a descriptor was opened."""
 
+    def is_mounted(self, volume: Volume) -> bool:
+        """Whether a volume's very mounting is still there."""
+
 
 def system_table() -> Table:
     """The reader for this system."""
@@ -48,3 +51,12 @@ def volume_of(place: bytes | int, table: Table | None = None) -> Volume:
     """
     reader = table or system_table()
     return reader.of_fd(place) if isinstance(place, int) else reader.of_path(place)
+
+
+def is_mounted(volume: Volume, table: Table | None = None) -> bool:
+    """Whether this very mounting is still there: cheap, and touches no file system.
+
+    Where the system has no unique ids (``is_mount_id_unique``), one that went and came back with
+    the same number in the same place looks the same.
+    """
+    return (table or system_table()).is_mounted(volume)

@@ -3,6 +3,7 @@
 import os
 import signal
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,9 @@ from offload.volumes.block_tree import device_number, read_counter_bytes
 from offload.volumes.dirty import Closing, read_device_state, read_state
 from offload.volumes.linux_table import LinuxTable
 from offload.volumes.mount_ids import has_unique_ids, unique_id_of
+from offload.volumes.mountinfo import read_rows
 from offload.volumes.physical import is_system_disk, physical_devices
-from offload.volumes.table import read_volumes, volume_of
+from offload.volumes.table import is_mounted, read_volumes, volume_of
 from offload.volumes.volume import Volume, VolumeError
 from tests.lab import blocks, mounts
 from tests.lab.images import BTRFS, EXFAT, EXT4, NTFS, XFS, FileSystem, Rack
@@ -133,8 +135,22 @@ def test_mounting_anew_has_another_id(rack: Rack) -> None:
         made.remount()
         found = volume_of(os.fsencode(made.root))
         assert found.is_mount_id_unique
+        assert is_mounted(found)
         ids.add(found.mount_id)
     assert len(ids) == 6
+
+
+@pytest.mark.parametrize("is_unique", [True, False])
+def test_mounting_that_left_is_told_by_its_id(rack: Rack, is_unique: bool) -> None:
+    made = rack.volume(EXT4)
+    (row,) = [r for r in read_rows() if r.mount_point == os.fsencode(made.root)]
+    before = volume_of(os.fsencode(made.root))
+    if not is_unique:
+        before = replace(before, mount_id=row.mount_id, is_mount_id_unique=False)
+    assert is_mounted(before)
+    with (made.root / "held").open("wb"):
+        made.unmount_lazy()
+        assert not is_mounted(before)
 
 
 def test_ids_of_table_and_descriptor_agree(open_root: tuple[Rack, int]) -> None:

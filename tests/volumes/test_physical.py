@@ -6,9 +6,10 @@ import pytest
 
 from offload.volumes.block_tree import BlockTree, read_counter_bytes
 from offload.volumes.disk_identity import DiskIdentities
+from offload.volumes.linux_physical import PhysicalReader, is_linux_system_disk
 from offload.volumes.linux_table import LinuxTable
 from offload.volumes.mountinfo import MountRow
-from offload.volumes.physical import Physical, PhysicalReader, is_system_disk
+from offload.volumes.physical import Physical
 from offload.volumes.servers import Servers
 from offload.volumes.volume import Volume
 from tests.volumes.fake_sysfs import PCI, FakeSysfs
@@ -236,8 +237,8 @@ def test_system_disk_is_found_below_raid(sysfs: FakeSysfs) -> None:
     sysfs.members(raid, part)
     root = MountRow(1, 0, "9:0", b"/", b"/", (), "ext4", b"/dev/md0", ())
     tree = BlockTree(str(sysfs.root))
-    assert is_system_disk(volume("8:2"), (root,), tree)
-    assert not is_system_disk(volume("8:16"), (root,), tree)
+    assert is_linux_system_disk(volume("8:2"), (root,), tree)
+    assert not is_linux_system_disk(volume("8:16"), (root,), tree)
 
 
 def test_counter_is_in_sectors_of_512(sysfs: FakeSysfs) -> None:
