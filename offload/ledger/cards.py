@@ -7,7 +7,7 @@ card with other material after it was formatted.
 
 from dataclasses import dataclass
 
-from offload.ledger.columns import plain, raw, unraw
+from offload.ledger.columns import plain, raw, unraw, whole
 from offload.ledger.database import Ledger, Row
 
 MOST = 50
@@ -208,4 +208,4 @@ def _card(row: Row) -> KnownCard:
 
 
 def _hint_values(hints: CardHints) -> tuple[str, bytes, int, str]:
-    return plain(hints.volume_id), raw(hints.label), hints.size_bytes, plain(hints.fs_type)
+    return plain(hints.volume_id), raw(hints.label), whole(hints.size_bytes), plain(hints.fs_type)

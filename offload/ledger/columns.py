@@ -64,6 +64,11 @@ def plain(text: str) -> str:
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
+def whole(number: int) -> int:
+    """A count of bytes that the database takes: a damaged card may claim more than there is."""
+    return max(-(1 << 63), min((1 << 63) - 1, number))
+
+
 def pack_list(values: Iterable[str]) -> str:
     """A list of words as JSON."""
     return json.dumps(list(values))

@@ -16,6 +16,7 @@ from offload.ledger.columns import (
     plain,
     unpack_entries,
     unpack_list,
+    whole,
 )
 from offload.ledger.database import Ledger, Row
 from offload.ledger.faults import damaged
@@ -158,7 +159,7 @@ def tell(ledger: Ledger, copy: int, result: CopyResult, at_ns: int) -> None:
             result.path,
             result.read_back.value,
             result.proven_files,
-            result.written_bytes,
+            whole(result.written_bytes),
             plain(result.failure),
             at_ns,
             copy,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from offload.ledger.columns import pack_list, plain, unpack_list
+from offload.ledger.columns import pack_list, plain, unpack_list, whole
 from offload.ledger.database import Ledger, Row
 
 MOST = 1000
@@ -81,8 +81,8 @@ def use(ledger: Ledger, hints: DriveHints, at_ns: int) -> int:
         hints.path,
         plain(hints.fs_type),
         pack_list(sorted(hints.devices)),
-        hints.size_bytes,
-        hints.free_bytes,
+        whole(hints.size_bytes),
+        whole(hints.free_bytes),
     )
     with ledger.writing():
         known = in_use(ledger, hints.name)

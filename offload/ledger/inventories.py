@@ -4,6 +4,7 @@ import zlib
 from dataclasses import dataclass
 
 from offload.checksum import COMPARE, digest_of
+from offload.ledger.columns import whole
 from offload.ledger.database import Ledger
 from offload.ledger.faults import damaged
 from offload.values.entries import Entries
@@ -50,7 +51,7 @@ def keep(ledger: Ledger, inventory: Inventory) -> int:
                 content,
                 inventory.digest,
                 inventory.file_count,
-                inventory.total_bytes,
+                whole(inventory.total_bytes),
                 zlib.compress(entries, _FAST),
                 zlib.compress(left_out, _FAST),
             ),
