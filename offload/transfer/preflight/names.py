@@ -38,6 +38,7 @@ class NameRules:
         refused: characters that no name may have.
         refused_at_end: characters that no name may end in.
         needs_utf8: other bytes are refused.
+        only_ascii: nothing but ASCII comes back as it was given.
         has_devices: some names mean devices to its usual readers.
         has_aliases: long names get a second, short one (``CLIP00~1.MOV``) that must not be taken.
         folds_case: names that differ in letter case alone are one name.
@@ -51,6 +52,7 @@ class NameRules:
     refused: frozenset[str] = frozenset()
     refused_at_end: frozenset[str] = frozenset()
     needs_utf8: bool = False
+    only_ascii: bool = False
     has_devices: bool = False
     has_aliases: bool = False
     folds_case: bool = False
@@ -99,7 +101,7 @@ def refused_positions(text: str, rules: NameRules) -> set[int]:
         found.add(0)
     if rules.has_aliases and is_short_alias(text):
         found.add(text.index("~"))
-    if rules.form and unicodedata.normalize(rules.form, text) != text:
+    if rules.only_ascii or (rules.form and unicodedata.normalize(rules.form, text) != text):
         found |= {at for at, char in enumerate(text) if not char.isascii()}
     return found
 
