@@ -1,0 +1,153 @@
+"""The words a tired person reads about one reason: what is wrong, and what to type."""
+
+from collections.abc import Iterable, Sequence
+
+from offload.clearance.case import Case, Reason
+from offload.clearance.context import Context
+from offload.clearance.holds import Deed, HoldKind, Remedy, kind_of
+from offload.clearance.shell import command_line
+from offload.clearance.words import THE_CARD_ITSELF, grouped, listed
+from offload.values.verdict import Hold, Way
+
+DETAILS_SHOWN = 12
+"""Further sentences of one hold; a hostile card has a million."""
+
+_MENDED_BY_WRITING = frozenset(
+    {
+        "copy-changed",
+        "copy-differs",
+        "copy-failed",
+        "copy-fleeting",
+        "copy-not-own",
+        "copy-unreadable",
+        "drive-suspect",
+        "too-few-copies",
+    }
+)
+_CARD_WORDS = "the card"
+
+
+def hold(reason: Reason, case: Case, context: Context) -> Hold:
+    """A reason as a hold, in words."""
+    kind = kind_of(reason.code)
+    fields = _fields(reason, case, context)
+    remedies = _remedies(kind, reason, case)
+    ways = tuple(_way(remedy, fields, reason, case, context) for remedy in remedies)
+    return Hold(
+        code=kind.code,
+        text=_sentence(kind.sentence, fields, reason.paths),
+        remedy=remedy_text(ways),
+        is_settleable=kind.is_settleable,
+        paths=reason.paths,
+        drives=reason.drives,
+        details=_bounded((*reason.details, *_since(reason, case, context))),
+        ways=ways,
+    )
+
+
+def remedy_text(ways: Iterable[Way]) -> str:
+    """The ways as lines of text, each with its command; every one after the first begins "or"."""
+    return "\nor ".join(f"{way.words} {command_line(way.command)}".strip() for way in ways)
+
+
+def _remedies(kind: HoldKind, reason: Reason, case: Case) -> list[Remedy]:
+    """The remedies that can help here, the best first."""
+    is_said = case.facts.policy.separate_drives is False
+    found = [each for each in kind.remedies if not (is_said and each.deed is Deed.SAME_DRIVE)]
+    if kind.code == "too-few-copies" and not reason.drives:
+        # No drive failed: there are too few of them.
+        found.sort(key=lambda each: each.deed is not Deed.ADD_DRIVE)
+    return found
+
+
+def _fields(reason: Reason, case: Case, context: Context) -> dict[str, str]:
+    is_one = len(reason.paths) <= 1
+    return {
+        "files": grouped(reason.paths) if reason.paths else _CARD_WORDS,
+        "drives": listed(reason.drives),
+        "is": "is" if is_one else "are",
+        "was": "was" if is_one else "were",
+        "has": "has" if is_one else "have",
+        "d_is": "is" if len(reason.drives) == 1 else "are",
+        "needed": f"{case.needed:,}",
+        "takes": f", {context.reading_takes}" if context.reading_takes else "",
+    }
+
+
+def _sentence(template: str, fields: dict[str, str], paths: Sequence[bytes]) -> str:
+    text = template.format_map(fields)
+    # A name keeps its letters; only our own words begin large.
+    is_ours = template.startswith("{files}") and fields["files"] in (_CARD_WORDS, THE_CARD_ITSELF)
+    return text[0].upper() + text[1:] if is_ours and not any(paths[:1]) else text
+
+
+def _since(reason: Reason, case: Case, context: Context) -> tuple[str, ...]:
+    if reason.code != "card-was-away" or not context.safe_at:
+        return ()
+    if case.facts.is_as_listed is not True or case.facts.card_changes:
+        return ()
+    return (f"It lists as at {context.safe_at}, when it was safe.",)
+
+
+def _bounded(details: tuple[str, ...]) -> tuple[str, ...]:
+    more = len(details) - DETAILS_SHOWN
+    return details if more <= 0 else (*details[:DETAILS_SHOWN], f"And {more:,} more.")
+
+
+def _way(
+    remedy: Remedy, fields: dict[str, str], reason: Reason, case: Case, context: Context
+) -> Way:
+    words = remedy.words.format_map(fields)
+    return Way(words, _command(remedy.deed, reason, case, context.reference))
+
+
+def _command(deed: Deed, reason: Reason, case: Case, card: bytes) -> tuple[bytes, ...]:
+    if any(drive.is_hand_made is True for drive in case.facts.drives) and deed is Deed.COPY:
+        missing = reason.code in _MENDED_BY_WRITING
+        return _words(b"copy", [card], [b"--missing"]) if missing else _prove(card)
+    match deed:
+        case Deed.COPY:
+            return _words(b"copy", [card])
+        case Deed.PROVE:
+            return _prove(card)
+        case Deed.LOOK:
+            return _words(b"check", [card])
+        case Deed.ADD_DRIVE:
+            return _words(b"copy", [card], _to_drives(case))
+        case Deed.SAME_DRIVE:
+            return _words(b"copy", [card], [b"--same-drive-ok"])
+        case Deed.SETTLE:
+            return _settle(reason, card)
+        case Deed.NONE:
+            return ()
+
+
+def _prove(card: bytes) -> tuple[bytes, ...]:
+    return _words(b"check", [card], [b"--read"])
+
+
+def _settle(reason: Reason, card: bytes) -> tuple[bytes, ...]:
+    clip = reason.paths[0] if reason.paths else b""
+    names = [card, reason.code.encode("ascii"), clip]
+    return _words(b"settle", names, [b"--by", b"NAME", b"--because", b"TEXT"])
+
+
+def _to_drives(case: Case) -> list[bytes]:
+    """The drives that count, named again, and one more: ``--to`` stands instead of the settings."""
+    options: list[bytes] = []
+    for drive, exclusion in zip(case.facts.drives, case.exclusions, strict=True):
+        if not exclusion:
+            options += _option(b"--to", drive.name.encode("utf-8", "surrogateescape"))
+    return [*options, b"--to", b"DRIVE"]
+
+
+def _option(name: bytes, value: bytes) -> list[bytes]:
+    # A value that begins with a dash would be taken for the next option.
+    return [name + b"=" + value] if value.startswith(b"-") else [name, value]
+
+
+def _words(verb: bytes, names: Sequence[bytes], options: Sequence[bytes] = ()) -> tuple[bytes, ...]:
+    names = [name for name in names if name]
+    if any(name.startswith(b"-") for name in names):
+        return (b"offload", verb, *options, b"--", *names)
+    return (b"offload", verb, *names, *options)
