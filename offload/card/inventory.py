@@ -64,10 +64,11 @@ class _Walker:
         if folder and self.is_inner_mount(folder, self.root.folder(folder)):
             yield Entry(folder, Kind.MOUNT)
             return
-        # A driver that lists a name twice has one entry all the same.
-        found = dict(sorted(self.root.scan(folder), key=lambda pair: pair[0]))
+        # A name listed twice stays twice: of two files behind it only one could be read.
+        found = sorted(self.root.scan(folder), key=lambda pair: pair[0])
+        siblings = {entry for entry, _ in found}
         is_empty = True
-        for entry, facts in found.items():
+        for entry, facts in found:
             path = join(folder, entry)
             if isinstance(facts, OSError):
                 yield from self._unreadable(path, facts)
@@ -78,7 +79,7 @@ class _Walker:
                     folders.append(path)
                     is_empty = False
             else:
-                made = self._entry(path, facts, found)
+                made = self._entry(path, facts, siblings)
                 if made is not None:
                     yield made
                     is_empty = is_empty and made.kind is not Kind.FILE

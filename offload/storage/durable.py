@@ -5,8 +5,11 @@ What this cannot promise: that the drive keeps what it acknowledged; that is wha
 the cache is for.
 """
 
+import contextlib
 import errno
 import os
+from collections.abc import Iterator
+from typing import BinaryIO
 
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
@@ -19,61 +22,86 @@ def temporary_name(path: bytes) -> bytes:
     return join(parent(path), b".new-" + name(path)[:40].replace(b".", b"_"))
 
 
-def write_new(root: Root, path: bytes, content: bytes, *, replaces_own: bool = False) -> None:
-    """Write a file durably under a name that is free.
+@contextlib.contextmanager
+def growing(root: Root, path: bytes, *, replaces_own: bool = False) -> Iterator[BinaryIO]:
+    """A file to be filled under a temporary name; durable and under its own name afterwards.
 
     Args:
         root: the drive.
-        path: target; its folder exists.
-        content: all of it.
+        path: target, a free name; its folder exists.
         replaces_own: the file is one that this program keeps current (a lease, a chain): an
             earlier one is replaced atomically.
 
+    Yields:
+        A raw binary file; it may take less than it is given at once.
+
     Raises:
         FileExistsError: the name is taken.
-        OSError: it is not durable; nothing has the target's name.
+        OSError: it is not durable; nothing new has the target's name.
     """
-    temporary = stage(root, path, content)
+    temporary = temporary_name(path)
+    _remove_quietly(root, temporary)
     try:
-        if replaces_own:
-            folder = root.folder(parent(path))
-            os.rename(name(temporary), name(path), src_dir_fd=folder, dst_dir_fd=folder)
-        else:
-            rename_exclusive(root, temporary, path)
-    except OSError:
+        with _opened(root, temporary) as out:
+            yield out
+        take_name(root, temporary, path, replaces_own=replaces_own)
+    except BaseException:
         _remove_quietly(root, temporary)
         raise
-    sync_folder(root, parent(path))
+
+
+def write_new(root: Root, path: bytes, content: bytes, *, replaces_own: bool = False) -> None:
+    """Write a whole file durably; arguments and errors as for :func:`growing`."""
+    with growing(root, path, replaces_own=replaces_own) as out:
+        _write_all(out, content)
 
 
 def stage(root: Root, path: bytes, content: bytes) -> bytes:
     """Write and sync ``content`` under the temporary name of ``path``, for a later rename.
 
     Returns:
-        The temporary path.
+        The temporary path, for :func:`take_name`.
     """
     temporary = temporary_name(path)
     _remove_quietly(root, temporary)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
-    fd = root.open_file(temporary, flags)
     try:
-        try:
-            _write_all(fd, content)
-            sync_descriptor(fd)
-            if os.fstat(fd).st_size != len(content):
-                raise OSError(errno.EIO, "the file is not as long as what was written")
-        finally:
-            os.close(fd)
-    except OSError:
+        with _opened(root, temporary) as out:
+            _write_all(out, content)
+        sync_folder(root, parent(temporary))
+    except BaseException:
         _remove_quietly(root, temporary)
         raise
     return temporary
 
 
-def _write_all(fd: int, content: bytes) -> None:
+def take_name(root: Root, temporary: bytes, path: bytes, *, replaces_own: bool = False) -> None:
+    """Give a staged file its name and make that durable."""
+    if replaces_own:
+        folder = root.folder(parent(path))
+        os.rename(name(temporary), name(path), src_dir_fd=folder, dst_dir_fd=folder)
+    else:
+        rename_exclusive(root, temporary, path)
+    sync_folder(root, parent(path))
+
+
+@contextlib.contextmanager
+def _opened(root: Root, path: bytes) -> Iterator[BinaryIO]:
+    fd = root.open_file(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
+    with open(fd, "wb", buffering=0, closefd=False) as out:
+        try:
+            yield out
+            sync_descriptor(fd)
+            if os.fstat(fd).st_size != out.tell():
+                raise OSError(errno.EIO, "the file is not as long as what was written")
+        finally:
+            # Closed by hand: some file systems tell a failed write only here.
+            os.close(fd)
+
+
+def _write_all(out: BinaryIO, content: bytes) -> None:
     view = memoryview(content)
     while view:
-        view = view[os.write(fd, view) :]
+        view = view[out.write(view) :]
 
 
 def _remove_quietly(root: Root, path: bytes) -> None:

@@ -163,7 +163,7 @@ class _Prover(threading.Thread):
         self._lane = lane
         self._evidence = evidence
         self._is_stopped = is_stopped
-        self.result = ReadingResult(bytearray(count), Marks(count))
+        self.result = ReadingResult(bytearray(count), Marks(count, reading.root.device))
         self.error: Exception | None = None
 
     def run(self) -> None:

@@ -14,12 +14,13 @@ from dataclasses import dataclass, field
 from offload.checksum import COMPARE
 from offload.errors import reason
 from offload.storage.buffers import aligned
+from offload.storage.evidence import Evidence, drop_pages
 from offload.storage.reading import ReadFile
 from offload.storage.root import Root
 from offload.transfer.counters import Pass
 from offload.transfer.drive_writer import DriveWriter
 from offload.transfer.plan import IsStopped, Item, Target
-from offload.transfer.results import Digests, ZeroRuns, is_same_moment
+from offload.transfer.results import Digests, Marks, ZeroRuns, is_same_moment
 from offload.transfer.ring import Piece, Ring, Slot
 from offload.transfer.taps import ChecksumTap
 from offload.values.facts import CardState, CopyState
@@ -33,13 +34,21 @@ _GONE = frozenset(
 )
 
 
+NoteRead = Callable[[int, int], None]
+
+
+def _note_nothing(number: int, size_bytes: int) -> None:
+    """Nobody keeps books."""
+
+
 @dataclass(slots=True)
 class CopyingResult:
     """What the copying pass found; columns over the entries of the inventory.
 
     Attributes:
         digests: of what was read whole from the card.
-        card_states: ``NOT_READ``, ``READ_EQUAL`` (once), ``UNREADABLE`` or ``CHANGED``.
+        card_states: ``NOT_READ``, ``READ_EQUAL`` (once), ``CACHED``, ``UNREADABLE`` or ``CHANGED``.
+        card_marks: facts of each file at this reading.
         drive_states: by drive name: ``ABSENT``, ``WRITTEN`` or ``FAILED``.
         failures: drive name -> why it was dropped.
         zero_runs: zero blocks met in the bytes.
@@ -50,6 +59,7 @@ class CopyingResult:
 
     digests: Digests
     card_states: bytearray
+    card_marks: Marks
     drive_states: dict[str, bytearray]
     failures: dict[str, str] = field(default_factory=dict)
     zero_runs: ZeroRuns = field(default_factory=ZeroRuns)
@@ -75,6 +85,8 @@ def copy_all(
     *,
     is_stopped: IsStopped,
     is_card_present: Callable[[], bool],
+    evidence: Evidence | None = None,
+    note_read: NoteRead = _note_nothing,
 ) -> None:
     """Copy ``items`` from the card to every drive that misses them.
 
@@ -86,6 +98,9 @@ def copy_all(
         counters: lanes for the card and each drive, totals set.
         is_stopped: asked before each block.
         is_card_present: asked after a read error that retries did not cure.
+        evidence: where this is the only reading of the card: of its root ``card``; a file whose
+            pages could not be dropped before is then ``CACHED``.
+        note_read: told number and size of each file that was read whole, by this thread.
     """
     names = result.digests.names
     with Ring(BUFFER_COUNT, BUFFER_BYTES, len(names) + len(drives)) as ring:
@@ -112,7 +127,8 @@ def copy_all(
         counters.begin()
         for thread in (*taps, *writers):
             thread.start()
-        reader = _CardReader(card, ring, result, counters, is_stopped, is_card_present)
+        reader = _CardReader(card, ring, result, counters, is_stopped, is_card_present, evidence)
+        reader.note_read = note_read
         try:
             reader.read_all(items)
         finally:
@@ -146,8 +162,12 @@ class _CardReader:
         counters: Pass,
         is_stopped: IsStopped,
         is_card_present: Callable[[], bool],
+        evidence: Evidence | None,
     ) -> None:
         self._card = card
+        self._evidence = evidence
+        self._read_state = CardState.READ_EQUAL
+        self.note_read: NoteRead = _note_nothing
         self._ring = ring
         self._result = result
         self._lane = counters.card
@@ -185,6 +205,7 @@ class _CardReader:
         if file.size_bytes != item.size_bytes or file.facts.st_mtime_ns != item.mtime_ns:
             self._note_changed(item)
             return
+        self._read_state = self._gather_evidence(file)
         if aligned(item.size_bytes) > self._slot.room:
             self._next_slot()
         offset = 0
@@ -197,6 +218,7 @@ class _CardReader:
             offset += piece.length
             self._next_slot()
         self._lane.done_files += 1
+        self.note_read(item.number, item.size_bytes)
 
     def _read_piece(self, item: Item, file: ReadFile, offset: int) -> Piece | None:
         """Read one stretch into the slot; nothing when the file ended void."""
@@ -221,10 +243,18 @@ class _CardReader:
             self._note_changed(item)
             return None
         if piece.is_last:
-            self._result.card_states[item.number] = CardState.READ_EQUAL
+            self._result.card_states[item.number] = self._read_state
+            self._result.card_marks.put(item.number, file.facts)
         slot.add(piece)
         self._lane.moved(count)
         return piece
+
+    def _gather_evidence(self, file: ReadFile) -> CardState:
+        if self._evidence is None:
+            return CardState.READ_EQUAL
+        is_gone = drop_pages(file.fd, file.size_bytes)
+        self._evidence.fetched("card", file.fd, file.facts)
+        return CardState.READ_EQUAL if is_gone else CardState.CACHED
 
     def _fill(self, file: ReadFile, piece: Piece) -> int:
         # Direct reads want whole blocks; the file's end cuts the last one short by itself.
@@ -259,11 +289,14 @@ def _facts_now(file: ReadFile) -> os.stat_result:
     return os.fstat(file.fd)
 
 
-def new_result(names: Iterable[str], count: int, drives: Iterable[str]) -> CopyingResult:
+def new_result(
+    names: Iterable[str], count: int, card: Root, drives: Iterable[str]
+) -> CopyingResult:
     """Empty columns for ``count`` entries; :data:`COMPARE` is always among the checksums."""
     algorithms = dict.fromkeys((COMPARE, *names))
     return CopyingResult(
         Digests(algorithms, count),
         bytearray(count),
+        Marks(count, card.device),
         {name: bytearray([CopyState.ABSENT]) * count for name in drives},
     )

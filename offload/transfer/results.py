@@ -51,23 +51,47 @@ class Digests:
 
 
 class Marks:
-    """A fingerprint of each file's facts at its last reading, to be compared at the last look.
+    """Each file's facts at its last reading, taken from the descriptor: 24 bytes a file.
 
-    Device, size, modification and change time, as 64 bits. The inode number takes no part: drivers
-    without such numbers of their own make them up anew.
+    The size is the inventory's and the device the root's, or the file is not marked at all. The
+    inode number is kept for the ledger and never compared: drivers without such numbers of their
+    own make them up anew.
+
+    Args:
+        count: entries of the inventory.
+        device: number of the file system that the root lies on.
     """
 
-    def __init__(self, count: int) -> None:
-        self._values = array("q", bytes(8 * count))
+    def __init__(self, count: int, device: int) -> None:
+        self.device = device
+        self._inodes = array("Q", bytes(8 * count))
+        self._modified = array("q", bytes(8 * count))
+        self._changed = array("q", bytes(8 * count))
+        self._known = bytearray(count)
 
     def put(self, number: int, facts: os.stat_result) -> None:
         """Note the facts of a descriptor that has just been read."""
-        self._values[number] = _mark(facts)
+        if facts.st_dev != self.device:
+            return
+        self._inodes[number] = facts.st_ino
+        self._modified[number] = facts.st_mtime_ns
+        self._changed[number] = facts.st_ctime_ns
+        self._known[number] = 1
 
-    def holds(self, number: int, facts: os.stat_result) -> bool:
+    def holds(self, number: int, facts: os.stat_result, size_bytes: int) -> bool:
         """Whether the file is still as it was read; never for one that was not."""
-        known = self._values[number]
-        return known != 0 and known == _mark(facts)
+        return bool(self._known[number]) and (
+            facts.st_dev == self.device
+            and facts.st_size == size_bytes
+            and facts.st_mtime_ns == self._modified[number]
+            and facts.st_ctime_ns == self._changed[number]
+        )
+
+    def times(self, number: int) -> tuple[int, int, int] | None:
+        """Inode, modification and change time (ns) of a file that was read; else nothing."""
+        if not self._known[number]:
+            return None
+        return self._inodes[number], self._modified[number], self._changed[number]
 
 
 class ZeroRuns:
@@ -93,9 +117,8 @@ class ZeroRuns:
 
 def is_same_moment(before: os.stat_result, after: os.stat_result) -> bool:
     """Whether a file's facts stood still between two looks at one descriptor."""
-    return _mark(before) == _mark(after)
+    return _moment(before) == _moment(after)
 
 
-def _mark(facts: os.stat_result) -> int:
-    mark = hash((facts.st_dev, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns))
-    return mark or 1
+def _moment(facts: os.stat_result) -> tuple[int, int, int, int]:
+    return facts.st_dev, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns

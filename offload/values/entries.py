@@ -187,6 +187,10 @@ class Entries(Sequence[Entry]):
         """The size of entry number ``at``, without making the entry."""
         return self._sizes[at]
 
+    def kind(self, at: int) -> Kind:
+        """The kind of entry number ``at``, without making the entry."""
+        return Kind(chr(self._kinds[at]))
+
     def index(self, path: object, start: int = 0, stop: int | None = None) -> int:
         """The number of the entry at ``path`` (bytes); binary search.
 

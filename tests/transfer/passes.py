@@ -74,8 +74,8 @@ class Passes:
         items = items_of(card)
         names = [target.name for _, target in drives]
         held = [Drive(target, Root(os.fsencode(path))) for path, target in drives]
-        result = new_result(checksums, len(items), names)
-        return cls(Root(os.fsencode(card)), held, items, result)
+        root = Root(os.fsencode(card))
+        return cls(root, held, items, new_result(checksums, len(items), root, names))
 
     def copy(
         self,

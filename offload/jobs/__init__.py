@@ -1,0 +1,1 @@
+"""Jobs: each file the one place that knows the order of one job's steps."""

@@ -1,0 +1,112 @@
+"""Publishing a clearance: the same signed statement on every drive that it counts, or on none.
+
+Written and synced under a temporary name everywhere first; only when all of them are down do they
+take their names, the signature before the statement, so that a statement that is there is signed.
+"""
+
+import contextlib
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from offload.checksum import digest_text
+from offload.jobs.placing import Place
+from offload.jobs.recording import SIGNATURE
+from offload.record.keys import SigningKey
+from offload.record.sshsig import sign
+from offload.storage.durable import stage, take_name
+from offload.values.paths import join
+
+STEM = b"clearance-"
+SUFFIX = b".json"
+_MOST = 9999
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """A clearance that lies on every drive it counts.
+
+    Attributes:
+        c4: C4 ID of the statement's bytes.
+        paths: by drive name, absolute.
+        content: the statement.
+    """
+
+    c4: str
+    paths: dict[str, bytes]
+    content: bytes
+
+
+class PublishingError(Exception):
+    """One drive would not take the statement; it lies on none under its name.
+
+    Attributes:
+        drive: the drive's name.
+        error: what the system said.
+    """
+
+    def __init__(self, drive: str, error: OSError) -> None:
+        super().__init__(drive)
+        self.drive = drive
+        self.error = error
+
+
+def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Published:
+    """Put a statement on every drive.
+
+    Args:
+        places: every drive that it counts.
+        content: canonical bytes.
+        key: signs.
+
+    Raises:
+        PublishingError: a drive refused; the statement is in force nowhere.
+    """
+    signature = sign(key, content)
+    staged: list[tuple[Place, bytes, bytes]] = []
+    named: list[tuple[Place, bytes]] = []
+    try:
+        for place in places:
+            with _telling(place):
+                path = _free_name(place)
+                signed = path + SIGNATURE
+                root = place.drive.root
+                staged.append((place, path, stage(root, path, content)))
+                staged.append((place, signed, stage(root, signed, signature)))
+        for place, path, temporary in reversed(staged):
+            with _telling(place):
+                take_name(place.drive.root, temporary, path)
+                named.append((place, path))
+    except PublishingError:
+        _take_back(named)
+        raise
+    c4 = digest_text("c4", hashlib.sha512(content).digest())
+    paths = {
+        place.name: join(place.drive.root.path, path)
+        for place, path in named
+        if path.endswith(SUFFIX)
+    }
+    return Published(c4, paths, content)
+
+
+def _take_back(named: Sequence[tuple[Place, bytes]]) -> None:
+    # The statement goes before its signature, the other way round than it came.
+    for place, path in reversed(named):
+        with contextlib.suppress(OSError):
+            place.drive.root.remove_file(path)
+
+
+def _free_name(place: Place) -> bytes:
+    for number in range(1, _MOST + 1):
+        path = join(place.records, STEM + b"%04d" % number + SUFFIX)
+        if not place.drive.root.exists(path) and not place.drive.root.exists(path + SIGNATURE):
+            return path
+    raise FileExistsError(f"{_MOST} clearances of one roll")
+
+
+@contextlib.contextmanager
+def _telling(place: Place) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise PublishingError(place.name, error) from error

@@ -1,0 +1,89 @@
+"""What a copy's own history says already: read when a copy is proven in place or gone on with."""
+
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from offload.errors import RecordError, reason
+from offload.record.mhl.chain import Chain, read_chain
+from offload.record.mhl.model import Action, HashRecord, RootHash
+from offload.record.mhl.naming import CHAIN_NAME
+from offload.record.mhl.read import ManifestReader
+from offload.storage.root import Root
+from offload.values.paths import join
+
+_CHAIN_LIMIT = 64 << 20
+
+
+@dataclass(slots=True)
+class Earlier:
+    """A history as it lies on a drive; empty where there is none.
+
+    Attributes:
+        chain: all generations.
+        chain_content: the chain file's bytes.
+        root: root hashes of the newest generation; none when it has none.
+        hashes: the first usable digests of each recorded path, by format.
+    """
+
+    chain: Chain = field(default_factory=Chain)
+    chain_content: bytes = b""
+    root: RootHash | None = None
+    hashes: dict[bytes, dict[str, bytes]] = field(default_factory=dict)
+
+    def action_for(self, path: bytes, digests: Mapping[str, bytes]) -> Action:
+        """What a new record of this path is: the first one, or one that agrees with earlier ones.
+
+        Raises:
+            RecordError: the history says that these are other bytes.
+        """
+        known = self.hashes.get(path)
+        if not known:
+            return Action.ORIGINAL
+        shared = known.keys() & digests.keys()
+        if not shared or any(known[each] != digests[each] for each in shared):
+            raise RecordError(
+                "the record beside this copy says that the file is another one",
+                path=path,
+                meaning="Copy and card agree with each other and not with the record there.",
+                remedy="Give this card another roll name:  offload copy --roll NAME",
+            )
+        return Action.VERIFIED
+
+
+def read_earlier(root: Root, history: bytes) -> Earlier:
+    """Read a copy's history, every manifest checked against the chain.
+
+    Raises:
+        RecordError: it is broken, cut, or not what its chain says.
+        OSError: it cannot be read.
+    """
+    try:
+        content = root.read_small(join(history, CHAIN_NAME), _CHAIN_LIMIT)
+    except FileNotFoundError:
+        return Earlier()
+    chain = read_chain(io.BytesIO(content), join(history, CHAIN_NAME))
+    found = Earlier(chain, content)
+    for entry in chain.entries:
+        _read_manifest(root, join(history, entry.path), entry.c4, found)
+    return found
+
+
+def _read_manifest(root: Root, path: bytes, c4: bytes, found: Earlier) -> None:
+    try:
+        fd = root.open_file(path)
+    except OSError as error:
+        raise RecordError(
+            f"a manifest that the chain names cannot be read: {reason(error)}", path=path
+        ) from error
+    with open(fd, "rb") as content:
+        reader = ManifestReader(content, path)
+        for record in reader:
+            if isinstance(record, HashRecord):
+                known = found.hashes.setdefault(record.path, {})
+                for each in record.hashes:
+                    if each.action in (Action.ORIGINAL, Action.VERIFIED):
+                        known.setdefault(each.algorithm, each.digest)
+        if reader.c4 != c4:
+            raise RecordError("a manifest is not the one that the chain names", path=path)
+        found.root = reader.head.root

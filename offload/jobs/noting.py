@@ -1,0 +1,260 @@
+"""What a run writes into the ledger as it happens; nothing is cleared that is not written down.
+
+A ledger that fails does not stop the copying: bytes on drives are worth more than a row. It keeps
+the card, since the word is only given for what is recorded.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from offload.errors import LedgerError
+from offload.jobs.opening import HeldCard, HeldDrive
+from offload.jobs.passes import PassColumns
+from offload.jobs.placing import Place
+from offload.jobs.surroundings import Surroundings
+from offload.jobs.wishes import Wish
+from offload.ledger import cards, copies, drives, files, findings, inventories, offloads, rolls
+from offload.ledger.cards import CardHints
+from offload.ledger.columns import NO_FACTS
+from offload.ledger.database import Ledger
+from offload.values.entries import Entries
+from offload.values.findings import Finding
+from offload.values.inventory import Inventory
+from offload.values.paths import to_text
+from offload.values.verdict import Verdict
+
+_BATCH_FILES = 1000
+_BATCH_BYTES = 2 << 30
+_COPY_ROWS = 20_000
+
+
+@dataclass(slots=True)
+class Notes:
+    """One run's rows.
+
+    Attributes:
+        ledger: nothing where the user asked for none, or it could not be opened.
+        failure: what the ledger said when it failed; nothing while it is well.
+        card, offload, roll: numbers in the ledger; 0 before they are known.
+        copy_numbers, drive_numbers: by drive name.
+    """
+
+    ledger: Ledger
+    surroundings: Surroundings
+    failure: LedgerError | None = None
+    card: int = 0
+    offload: int = 0
+    roll: int = 0
+    copy_numbers: dict[str, int] = field(default_factory=dict)
+    drive_numbers: dict[str, int] = field(default_factory=dict)
+    _pending: list[int] = field(default_factory=list)
+    _pending_bytes: int = 0
+
+    @property
+    def is_written(self) -> bool:
+        """Whether everything so far is in the ledger."""
+        return self.failure is None
+
+    def begin(
+        self, held: HeldCard, inventory: Inventory, wish: Wish, key: str, continues: int | None
+    ) -> None:
+        """The card is listed and the run begins."""
+        now = self.surroundings.now_ns()
+
+        def write() -> None:
+            with self.ledger.writing():
+                self.card = self._card(hints_of(held), inventory.digest, now)
+                cards.arrived(self.ledger, self.card, held.mounting, held.path, now)
+                kept = inventories.keep(self.ledger, inventory)
+                cards.tell_listing(
+                    self.ledger,
+                    self.card,
+                    inventory.digest,
+                    now,
+                    mounting=held.mounting,
+                    inventory=kept,
+                )
+                self.offload = offloads.start(
+                    self.ledger,
+                    offloads.NewOffload(
+                        key,
+                        self.card,
+                        kept,
+                        inventory.digest,
+                        wish.policy,
+                        wish.checksums,
+                        held.mounting,
+                        self.surroundings.host,
+                        self.surroundings.pid,
+                        now,
+                        continues=continues,
+                    ),
+                )
+
+        self._try(write)
+
+    def take_drive(self, drive: HeldDrive, place: Place) -> None:
+        """A drive takes part."""
+        now = self.surroundings.now_ns()
+
+        def write() -> None:
+            with self.ledger.writing():
+                number = drives.use(self.ledger, drive_hints(drive), now)
+                self.drive_numbers[drive.name] = number
+                new = copies.NewCopy(
+                    self.offload,
+                    number,
+                    place.absolute,
+                    drive.physical.devices,
+                    drive.mounting,
+                    now,
+                )
+                self.copy_numbers[drive.name] = copies.start(self.ledger, new)
+
+        self._try(write)
+
+    def step(self, state: offloads.State) -> None:
+        """The next step begins."""
+        self._try(
+            lambda: offloads.move(self.ledger, self.offload, state, self.surroundings.now_ns())
+        )
+
+    def read(self, number: int, size_bytes: int, columns: PassColumns) -> None:
+        """A file of the card has been read; written down in batches once its checksums are in."""
+        self._pending.append(number)
+        self._pending_bytes += size_bytes
+        if len(self._pending) >= _BATCH_FILES or self._pending_bytes >= _BATCH_BYTES:
+            self.flush(columns)
+
+    def flush(self, columns: PassColumns) -> None:
+        """Write down the checksums of all files read so far that are ready."""
+        digests = columns.copied.digests
+        ready = [number for number in self._pending if digests.has_all(number)]
+        if not ready:
+            return
+        done = set(ready)
+        self._pending = [number for number in self._pending if number not in done]
+        self._pending_bytes = 0
+        self._add_files(ready, columns)
+
+    def card_states(self, columns: PassColumns, entries: Entries) -> None:
+        """The card's states after the passes."""
+        for numbers in _chunks(range(len(entries)), _COPY_ROWS):
+            states = bytes(columns.card_states[at] for at in numbers)
+            self._try(
+                lambda n=numbers, s=states: files.add(self.ledger, self.offload, n, s, {})  # type: ignore[misc]
+            )
+
+    def copy_states(self, place: Place, columns: PassColumns, entries: Entries) -> None:
+        """One drive's states and the facts of its files."""
+        states = columns.drive_states[place.name]
+        marks = columns.drive_marks.get(place.name)
+        copy = self.copy_numbers.get(place.name)
+        if copy is None:
+            return
+        for numbers in _chunks(range(len(entries)), _COPY_ROWS):
+            facts = []
+            for at in numbers:
+                times = marks.times(at) if marks is not None else None
+                if marks is None or times is None:
+                    facts.append(NO_FACTS)
+                else:
+                    inode, modified, changed = times
+                    facts.append((marks.device, inode, entries.size_bytes(at), modified, changed))
+            batch = bytes(states[at] for at in numbers)
+            self._try(
+                lambda n=numbers, b=batch, f=facts: copies.add_files(self.ledger, copy, n, b, f)  # type: ignore[misc]
+            )
+
+    def copy_result(self, name: str, result: copies.CopyResult) -> None:
+        """How a drive came out."""
+        copy = self.copy_numbers.get(name)
+        if copy is not None:
+            self._try(lambda: copies.tell(self.ledger, copy, result, self.surroundings.now_ns()))
+
+    def fault(self, name: str, text: str) -> None:
+        """A drive failed."""
+        number = self.drive_numbers.get(name)
+        if number is not None:
+            new = drives.Fault(number, self.offload, text, self.surroundings.now_ns())
+            self._try(lambda: drives.add_fault(self.ledger, new))
+
+    def coded(self, code: str, roll: rolls.NewRoll) -> None:
+        """The card has been read once: code, roll and content root are known."""
+
+        def write() -> None:
+            with self.ledger.writing():
+                cards.tell_code(self.ledger, self.card, code)
+                known = [
+                    each
+                    for each in rolls.of_card(self.ledger, self.card)
+                    if each.code == code and each.name == roll.name
+                ]
+                self.roll = known[0].roll if known else rolls.add(self.ledger, roll)
+                offloads.give_roll(self.ledger, self.offload, self.roll)
+
+        self._try(write)
+
+    def found(self, found: Iterable[Finding]) -> None:
+        """Findings, bounded."""
+        now = self.surroundings.now_ns()
+        self._try(lambda: findings.add(self.ledger, self.offload, found, now))
+
+    def end(self, verdict: Verdict, result: Mapping[str, Any]) -> None:
+        """The verdict is reached and about to be said."""
+        now = self.surroundings.now_ns()
+        self._try(lambda: offloads.end(self.ledger, self.offload, verdict.answer, result, now))
+
+    def write(self, action: Callable[[], None]) -> None:
+        """Anything else, guarded in the same way."""
+        self._try(action)
+
+    def _add_files(self, numbers: Sequence[int], columns: PassColumns) -> None:
+        digests = columns.copied.digests
+        states = bytes(columns.copied.card_states[at] for at in numbers)
+        packed = {
+            name: b"".join(digests.get(name, at) or b"" for at in numbers) for name in digests.names
+        }
+        self._try(lambda: files.add(self.ledger, self.offload, numbers, states, packed))
+
+    def _card(self, hints: CardHints, digest: str, now: int) -> int:
+        alike = cards.find_by_hints(self.ledger, hints)
+        same = [known for known in alike if known.digest == digest] or alike
+        return same[0].card if same else cards.add(self.ledger, hints, now)
+
+    def _try(self, action: Callable[[], object]) -> None:
+        if self.failure is not None:
+            return
+        try:
+            action()
+        except LedgerError as error:
+            self.failure = error
+
+
+def hints_of(card: HeldCard) -> CardHints:
+    """What a card says about itself; a folder that stands for one is told by its path."""
+    volume = card.volume
+    if card.is_folder:
+        return CardHints("", to_text(card.path), 0, volume.fs_type)
+    return CardHints(volume.volume_id, volume.label, volume.capacity_bytes or 0, volume.fs_type)
+
+
+def drive_hints(drive: HeldDrive) -> drives.DriveHints:
+    """What a drive says about itself now."""
+    volume = drive.volume
+    return drives.DriveHints(
+        drive.name,
+        volume.volume_id,
+        drive.marker,
+        drive.root.path,
+        volume.fs_type,
+        drive.physical.devices,
+        volume.capacity_bytes or 0,
+        volume.free_bytes or 0,
+    )
+
+
+def _chunks(numbers: range, size: int) -> Iterator[range]:
+    for start in range(0, len(numbers), size):
+        yield numbers[start : start + size]

@@ -1,0 +1,261 @@
+"""Opening card and drives: one held descriptor each, and what the system says about them."""
+
+import json
+import os
+from dataclasses import dataclass, field, replace
+
+from offload.card.inventory import Walk, take_inventory
+from offload.errors import CardError, DriveError, OffloadError, reason
+from offload.jobs.surroundings import Surroundings
+from offload.jobs.wishes import DriveWish
+from offload.storage.durable import write_new
+from offload.storage.evidence import Medium
+from offload.storage.root import Root
+from offload.values.paths import to_text
+from offload.volumes.mount_ids import table_id_of
+from offload.volumes.physical import Physical
+from offload.volumes.volume import Volume
+
+MARKER = b".offload-drive"
+"""A file with a random number in the folder given: tells the drive from an empty folder."""
+
+_MARKER_LIMIT = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class HeldCard:
+    """The card for the length of a run.
+
+    Attributes:
+        path: as given, absolute.
+        root: held descriptor.
+        volume: at the opening.
+        physical: what it lies on.
+        mounting: key of this mounting.
+        is_folder: a folder on a larger volume stands for the card.
+    """
+
+    path: bytes
+    root: Root
+    volume: Volume
+    physical: Physical
+    mounting: str
+    is_folder: bool
+
+    @property
+    def medium(self) -> Medium:
+        """How its readings can be shown to come from the device."""
+        return medium_of(self.volume, self.physical)
+
+
+@dataclass(frozen=True, slots=True)
+class HeldDrive:
+    """One drive for the length of a run.
+
+    Attributes:
+        wish: as asked for.
+        root: held descriptor of the folder given.
+        volume, physical, mounting: as for a card.
+        marker: the number in its marker file; empty on a read-only drive without one.
+    """
+
+    wish: DriveWish
+    root: Root
+    volume: Volume
+    physical: Physical
+    mounting: str
+    marker: str = ""
+
+    @property
+    def name(self) -> str:
+        """As settings or command call it."""
+        return self.wish.name
+
+    @property
+    def medium(self) -> Medium:
+        """How its readings can be shown to come from the device."""
+        return medium_of(self.volume, self.physical)
+
+
+@dataclass(slots=True)
+class OpenedDrives:
+    """The drives that could be opened, and why the others could not."""
+
+    held: list[HeldDrive] = field(default_factory=list)
+    refused: dict[str, OffloadError] = field(default_factory=dict)
+
+    def close(self) -> None:
+        """Let go of all of them."""
+        for drive in self.held:
+            drive.root.close()
+
+
+def medium_of(volume: Volume, physical: Physical) -> Medium:
+    """What the evidence of a reading needs to know of a volume."""
+    is_user_space = volume.fs_type.startswith("fuse")
+    return Medium(
+        block_devices=physical.counters,
+        device_nodes=tuple(node for node in physical.nodes if node) if is_user_space else (),
+        is_server=physical.is_network,
+        is_ram=physical.is_ram,
+    )
+
+
+def open_card(path: bytes, surroundings: Surroundings) -> HeldCard:
+    """Open the card read-only and ask what it is.
+
+    Raises:
+        CardError: it is not there, or cannot be opened.
+    """
+    path = os.path.abspath(path)
+    try:
+        root = Root(path, keep_times=True)
+    except OSError as error:
+        raise CardError(
+            f"the card cannot be opened: {reason(error)}",
+            path=path,
+            meaning="Nothing was read and nothing was copied.",
+            remedy="Put the card in again, wait until it is mounted, then the same command.",
+        ) from error
+    try:
+        volume = surroundings.volume_of(root.fd)
+    except OffloadError:
+        root.close()
+        raise
+    is_folder = os.path.realpath(path) != volume.mount_point
+    key = surroundings.mounting_key(volume)
+    return HeldCard(path, root, volume, surroundings.physical(volume), key, is_folder)
+
+
+def list_card(card: HeldCard, surroundings: Surroundings) -> Walk:
+    """One walk of the card, not crossing into anything mounted inside.
+
+    Raises:
+        CardError: its top level cannot be listed.
+    """
+    top = os.path.realpath(card.path) + b"/"
+    inside = {
+        volume.mount_point[len(top) :]
+        for volume in surroundings.volumes()
+        if volume.mount_point.startswith(top)
+    }
+    mounting = table_id_of(card.root.fd)
+
+    def is_inner_mount(path: bytes, fd: int) -> bool:
+        if path in inside:
+            return True
+        is_other = os.fstat(fd).st_dev != card.root.device
+        # A subvolume has a device number of its own and is the same mounting all the same.
+        return is_other and table_id_of(fd) != mounting
+
+    return take_inventory(card.root, is_inner_mount)
+
+
+def is_still_mounted(card: HeldCard, surroundings: Surroundings) -> bool:
+    """Whether the card's mounting is the one of the opening, there and answering."""
+    try:
+        volume = surroundings.volume_of(card.root.fd)
+        os.fstat(card.root.fd)
+        os.listdir(card.root.fd)
+    except (OffloadError, OSError):
+        return False
+    return surroundings.mounting_key(volume) == card.mounting
+
+
+def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
+    """Open one drive's folder, and see that it is the drive it was at its first use.
+
+    Raises:
+        DriveError: it is away, cannot be opened, or is another one.
+    """
+    if not wish.path:
+        raise _away(wish, "it is not plugged in")
+    try:
+        root = Root(os.path.abspath(wish.path))
+    except OSError as error:
+        raise _away(wish, reason(error)) from error
+    try:
+        volume = surroundings.volume_of(root.fd)
+        held = HeldDrive(
+            wish,
+            root,
+            volume,
+            surroundings.physical(volume),
+            surroundings.mounting_key(volume),
+        )
+        return replace(held, marker=_checked_marker(held))
+    except OSError as error:
+        root.close()
+        raise _away(wish, reason(error)) from error
+    except OffloadError:
+        root.close()
+        raise
+
+
+def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
+    """Give a drive its marker at first use; none on one that cannot be written.
+
+    Raises:
+        OSError: the drive refuses.
+    """
+    if drive.marker or drive.volume.is_read_only:
+        return drive
+    marker = surroundings.random_number()
+    content = json.dumps({"drive": marker, "name": drive.name}) + "\n"
+    try:
+        write_new(drive.root, MARKER, content.encode("utf-8", "surrogateescape"))
+    except FileExistsError:
+        # Another run set it up at this very moment; then that number is the drive's.
+        marker = read_marker(drive.root)
+    return replace(drive, marker=marker)
+
+
+def read_marker(root: Root) -> str:
+    """The number in a drive's marker file; empty where there is none that can be read."""
+    try:
+        found = json.loads(root.read_small(MARKER, _MARKER_LIMIT))
+    except FileNotFoundError:
+        return ""
+    except (OSError, ValueError):
+        return ""
+    marker = found.get("drive") if isinstance(found, dict) else None
+    return marker if isinstance(marker, str) and len(marker) <= 64 else ""
+
+
+def is_drive_there(drive: HeldDrive, surroundings: Surroundings) -> bool:
+    """Whether the drive is still reached under its path, by mounting and by marker."""
+    try:
+        with Root(os.path.abspath(drive.wish.path)) as now:
+            volume = surroundings.volume_of(now.fd)
+            is_same = surroundings.mounting_key(volume) == drive.mounting
+            return is_same and (not drive.marker or read_marker(now) == drive.marker)
+    except (OffloadError, OSError):
+        return False
+
+
+def _checked_marker(drive: HeldDrive) -> str:
+    wish = drive.wish
+    if wish.volume_id and drive.volume.volume_id and wish.volume_id != drive.volume.volume_id:
+        raise _other(wish, "another file system is mounted there")
+    marker = read_marker(drive.root)
+    if wish.marker and marker != wish.marker:
+        raise _other(wish, "the marker file that was put there at first use is not there")
+    return marker
+
+
+def _away(wish: DriveWish, why: str) -> DriveError:
+    return DriveError(
+        f"the drive {to_text(wish.name.encode('utf-8', 'surrogateescape'))} is not there: {why}",
+        path=wish.path,
+        meaning="Nothing was written to it; the other drives go on.",
+        remedy="Plug it in, then the same command: only what is missing is copied.",
+    )
+
+
+def _other(wish: DriveWish, why: str) -> DriveError:
+    return DriveError(
+        f"this is not the drive {to_text(wish.name.encode('utf-8', 'surrogateescape'))}: {why}",
+        path=wish.path,
+        meaning="Nothing was written there; the other drives go on.",
+        remedy="Plug in the right drive, or take this one into use: offload drive add",
+    )

@@ -1,0 +1,249 @@
+"""Both passes of one run and what they say together: one state a file, for card and drives."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+from offload.jobs.opening import HeldCard, is_still_mounted
+from offload.jobs.placing import Place
+from offload.jobs.surroundings import Surroundings
+from offload.storage.evidence import Evidence
+from offload.transfer.counters import Lane, Pass, Progress
+from offload.transfer.plan import IsStopped, Item, Target
+from offload.transfer.proving import Outcome, Reading, ReadingResult, prove_all
+from offload.transfer.pump import CopyingResult, Drive, NoteRead, copy_all, new_result
+from offload.transfer.results import Marks
+from offload.values.entries import Entries, Kind
+from offload.values.facts import CardState, CopyState, Policy, ReadBack
+from offload.values.findings import Finding
+
+_CARD_STATES = {
+    Outcome.NOT_READ: CardState.NOT_READ,
+    Outcome.EQUAL: CardState.READ_EQUAL,
+    Outcome.EQUAL_CACHED: CardState.CACHED,
+    Outcome.DIFFERS: CardState.DIFFERS,
+    Outcome.UNREADABLE: CardState.UNREADABLE,
+    Outcome.MISSING: CardState.CHANGED,
+    Outcome.CHANGED: CardState.CHANGED,
+    Outcome.SHARED: CardState.READ_EQUAL,
+}
+_COPY_STATES = {
+    Outcome.EQUAL_CACHED: CopyState.CACHED,
+    Outcome.DIFFERS: CopyState.DIFFERS,
+    Outcome.UNREADABLE: CopyState.UNREADABLE,
+    Outcome.MISSING: CopyState.ABSENT,
+    Outcome.CHANGED: CopyState.CHANGED,
+    Outcome.SHARED: CopyState.SHARED,
+}
+_PROVEN = {
+    ReadBack.DEVICE: CopyState.PROVEN_DEVICE,
+    ReadBack.SERVER: CopyState.PROVEN_SERVER,
+}
+
+
+@dataclass(slots=True)
+class PassColumns:
+    """What a run knows of every entry, in the order of the inventory.
+
+    Attributes:
+        copied: digests, zero runs and the copying pass's own states.
+        card_states: a :class:`CardState` byte each.
+        card_marks: facts of the card's files at their last reading.
+        drive_states: by drive name, a :class:`CopyState` byte each.
+        drive_marks: by drive name.
+        read_back: by drive name.
+        findings: all that the passes had to say.
+        differing: by drive name, entry numbers whose bytes differ.
+    """
+
+    copied: CopyingResult
+    card_states: bytearray
+    card_marks: Marks
+    drive_states: dict[str, bytearray]
+    drive_marks: dict[str, Marks] = field(default_factory=dict)
+    read_back: dict[str, ReadBack] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+    differing: dict[str, set[int]] = field(default_factory=dict)
+
+    @property
+    def is_stopped(self) -> bool:
+        """The user wanted to stop."""
+        return self.copied.is_stopped
+
+
+def new_columns(
+    checksums: Sequence[str], entries: Entries, card: HeldCard, places: Sequence[Place]
+) -> PassColumns:
+    """Columns in which nothing is known; what cannot be copied is marked as such."""
+    names = [place.name for place in places]
+    copied = new_result(checksums, len(entries), card.root, names)
+    for number, entry in enumerate(entries):
+        if entry.kind is Kind.LINK:
+            copied.card_states[number] = CardState.FROM_LINK
+        elif not entry.kind.is_copied:
+            copied.card_states[number] = CardState.NOT_COPIED
+    states = {name: bytearray(copied.drive_states[name]) for name in names}
+    return PassColumns(copied, bytearray(copied.card_states), copied.card_marks, states)
+
+
+def run_copying(
+    card: HeldCard,
+    places: Sequence[Place],
+    items: Sequence[Item],
+    columns: PassColumns,
+    policy: Policy,
+    progress: Progress,
+    surroundings: Surroundings,
+    is_stopped: IsStopped,
+    note_read: NoteRead,
+) -> None:
+    """Read the card once and write what is missing; states stay "written" until proven."""
+    _set_totals(progress.copying, places, items)
+    evidence = None
+    if policy.card_reads == 1:
+        evidence = Evidence({"card": card.medium}, surroundings.read_counter)
+        evidence.begin()
+    copied = columns.copied
+    copied.is_stopped = False
+    copy_all(
+        card.root,
+        [Drive(_target(place), place.drive.root) for place in places],
+        items,
+        copied,
+        progress.copying,
+        is_stopped=is_stopped,
+        is_card_present=lambda: is_still_mounted(card, surroundings),
+        evidence=evidence,
+        note_read=note_read,
+    )
+    for item in items:
+        columns.card_states[item.number] = copied.card_states[item.number]
+    if evidence is not None and evidence.judge()["card"] is not ReadBack.DEVICE:
+        for item in items:
+            if columns.card_states[item.number] == CardState.READ_EQUAL:
+                columns.card_states[item.number] = CardState.CACHED
+    for name, states in copied.drive_states.items():
+        columns.drive_states[name][:] = states
+    columns.findings += copied.findings
+    copied.findings = []
+
+
+def run_proving(
+    card: HeldCard,
+    places: Sequence[Place],
+    entries: Entries,
+    columns: PassColumns,
+    progress: Progress,
+    surroundings: Surroundings,
+    is_stopped: IsStopped,
+    card_numbers: Sequence[int],
+) -> None:
+    """Read every drive, and the card where it is due, and settle the states.
+
+    Args:
+        card_numbers: entries of the card to read in this pass.
+    """
+    readings = [_drive_reading(place, entries, columns) for place in places]
+    if card_numbers:
+        readings.append(
+            Reading(
+                "card",
+                card.root,
+                card.medium,
+                entries.path,
+                card_numbers,
+                _is_folder(entries),
+                is_card=True,
+            )
+        )
+    _set_reading_totals(progress.proving, readings, entries)
+    results = prove_all(
+        readings,
+        columns.copied.digests,
+        entries.size_bytes,
+        progress.proving,
+        len(entries),
+        read_counter=surroundings.read_counter,
+        is_stopped=is_stopped,
+    )
+    if is_stopped():
+        columns.copied.is_stopped = True
+    for place in places:
+        _settle_drive(place, results[place.name], columns)
+    if card_numbers:
+        _settle_card(results["card"], columns, card_numbers)
+
+
+def _settle_drive(place: Place, result: ReadingResult, columns: PassColumns) -> None:
+    states = columns.drive_states[place.name]
+    proven = _PROVEN.get(result.read_back, CopyState.CACHED)
+    for number in _numbers_to_prove(place, columns):
+        outcome = result.outcomes[number]
+        if outcome == Outcome.EQUAL:
+            states[number] = proven
+        elif outcome == Outcome.NOT_READ:
+            states[number] = CopyState.WRITTEN
+        else:
+            states[number] = _COPY_STATES.get(outcome, CopyState.UNREADABLE)
+    columns.drive_marks[place.name] = result.marks
+    is_cached = CopyState.CACHED in states
+    columns.read_back[place.name] = ReadBack.CACHED if is_cached else result.read_back
+    columns.differing[place.name] = set(result.differing)
+    columns.findings += result.findings
+
+
+def _settle_card(result: ReadingResult, columns: PassColumns, numbers: Sequence[int]) -> None:
+    is_shown = result.read_back is ReadBack.DEVICE
+    for number in numbers:
+        state = _CARD_STATES.get(result.outcomes[number], CardState.UNREADABLE)
+        if state is CardState.READ_EQUAL and not is_shown:
+            state = CardState.CACHED
+        columns.card_states[number] = state
+    columns.card_marks = result.marks
+    columns.findings += result.findings
+
+
+def _target(place: Place) -> Target:
+    return Target(
+        place.name, place.grows_in, place.medium, place.drive.volume.fs_type, place.renamed
+    )
+
+
+def _drive_reading(place: Place, entries: Entries, columns: PassColumns) -> Reading:
+    def path_of(number: int) -> bytes:
+        return place.path_of(entries.path(number))
+
+    numbers = _numbers_to_prove(place, columns)
+    medium = replace(place.medium, is_mounted_anew=place.is_mounted_anew)
+    return Reading(place.name, place.drive.root, medium, path_of, numbers, _is_folder(entries))
+
+
+def _numbers_to_prove(place: Place, columns: PassColumns) -> list[int]:
+    states = columns.copied.drive_states[place.name]
+    return [
+        number
+        for number, state in enumerate(states)
+        if state == CopyState.WRITTEN or (state == CopyState.ABSENT and place.present[number])
+    ]
+
+
+def _is_folder(entries: Entries) -> Callable[[int], bool]:
+    return lambda number: entries.kind(number) is Kind.FOLDER
+
+
+def _set_totals(counters: Pass, places: Sequence[Place], items: Sequence[Item]) -> None:
+    counters.card.total_bytes += sum(item.size_bytes for item in items)
+    for place in places:
+        lane = counters.drives.setdefault(place.name, Lane(place.name))
+        lane.total_bytes += sum(
+            item.size_bytes for item in items if item.missing_on >> place.bit & 1
+        )
+
+
+def _set_reading_totals(counters: Pass, readings: Sequence[Reading], entries: Entries) -> None:
+    for reading in readings:
+        total = sum(entries.size_bytes(number) for number in reading.numbers)
+        if reading.is_card:
+            counters.card.total_bytes += total
+        else:
+            lane = counters.drives.setdefault(reading.key, Lane(reading.key))
+            lane.total_bytes += total

@@ -1,0 +1,376 @@
+"""Writing the record of a proven copy: manifest, chain, checksum lists, names, signatures.
+
+Order on each drive: manifest synced under its name, chain after it, lists and signatures in
+``records/ROLL``; everything is read back from the drive before it is signed. Then the roll takes
+its name in one exclusive rename, and its folder is synced. The standard keeps its own folder to
+itself, so nothing but manifests and chain lies in ``ascmhl``.
+"""
+
+import hashlib
+import io
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import Enum
+
+from offload import __version__
+from offload.checksum import digest_text
+from offload.errors import RecordError
+from offload.jobs.earlier_record import Earlier, read_earlier
+from offload.jobs.placing import PARTIAL, Place, Standing
+from offload.record.keys import SigningKey
+from offload.record.mhl.chain import chain_bytes
+from offload.record.mhl.model import (
+    FORMATS,
+    Creator,
+    Hash,
+    HashRecord,
+    Head,
+    Process,
+    RootHash,
+)
+from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER, manifest_name
+from offload.record.mhl.roots import depth_first
+from offload.record.mhl.tree import EmptyFolder, Item, NotHashed, tree_records, tree_root
+from offload.record.mhl.write import write_manifest
+from offload.record.signature import judge
+from offload.record.signers import SignerEntry, Signers
+from offload.record.sshsig import NAMESPACE, SIGNATURE_LIMIT_BYTES, sign
+from offload.record.sums import write_sums
+from offload.storage.durable import growing, write_new
+from offload.storage.evidence import drop_pages
+from offload.storage.naming import rename_exclusive
+from offload.storage.root import Root
+from offload.storage.syncing import sync_folder
+from offload.transfer.results import Digests
+from offload.values.entries import Entries, Kind
+from offload.values.facts import CardState, CopyState
+from offload.values.paths import join, name
+
+IGNORED = (".DS_Store", "ascmhl/")
+SIGNATURE = b".sig"
+NAMES_NAME = b"names.json"
+SIGNERS_NAME = b"allowed_signers"
+LIST_SUFFIXES = {"c4": b"sha512"}
+"""The digest behind a C4 ID is SHA-512, and that is what the stock tools call it."""
+
+_PROVEN = frozenset({CopyState.PROVEN_DEVICE, CopyState.PROVEN_SERVER})
+_NOT_TO_BE_HAD = frozenset({CardState.UNREADABLE, CardState.CHANGED})
+
+
+class Completeness(Enum):
+    """How much of the card a drive's copy holds, all of it read back."""
+
+    WHOLE = "whole"
+    PARTIAL = "partial"
+    """All that could be read from the card."""
+    UNPROVEN = "unproven"
+    """Something is missing, differs, or was not read back from the device."""
+
+
+def completeness_of(
+    entries: Entries, card_states: Sequence[int], states: Sequence[int]
+) -> Completeness:
+    """What may be said of a copy, and so what it is called."""
+    is_whole = True
+    for number in range(len(entries)):
+        if not entries.kind(number).is_copied or states[number] in _PROVEN:
+            continue
+        if card_states[number] not in _NOT_TO_BE_HAD:
+            return Completeness.UNPROVEN
+        is_whole = False
+    return Completeness.WHOLE if is_whole else Completeness.PARTIAL
+
+
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """What every record of one run says alike.
+
+    Attributes:
+        started_at: of the run, with zone; in every manifest's name.
+        written_at: now, with zone.
+        host: this machine's name.
+        identity: who signs, as in the line for ``allowed_signers``.
+        comment: what was done, free text.
+    """
+
+    started_at: datetime
+    written_at: datetime
+    host: str
+    identity: str
+    comment: str = ""
+
+
+@dataclass(slots=True)
+class Recorded:
+    """What lies on one drive now.
+
+    Attributes:
+        folder: the copy's folder at the end, absolute.
+        manifest: the newest manifest's name.
+        manifest_c4: its C4 ID.
+        chain_c4: C4 ID of the chain.
+        root: content and structure hashes of the copy; none when something is missing.
+        unlisted: paths that a checksum list could not hold.
+    """
+
+    folder: bytes
+    manifest: bytes
+    manifest_c4: str
+    chain_c4: str
+    root: RootHash | None
+    unlisted: list[bytes] = field(default_factory=list)
+
+    @property
+    def manifest_path(self) -> bytes:
+        """Where the newest manifest lies, absolute."""
+        return join(join(self.folder, HISTORY_FOLDER), self.manifest)
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """What is to be written down of one copy.
+
+    Attributes:
+        place: the drive.
+        entries: of the card.
+        states: a ``CopyState`` by entry; only what was read back and is equal is written down.
+        digests: by entry.
+    """
+
+    place: Place
+    entries: Entries
+    states: Sequence[int]
+    digests: Digests
+
+    @property
+    def formats(self) -> tuple[str, ...]:
+        """Those checksums that a manifest can hold."""
+        return tuple(each for each in self.digests.names if each in FORMATS)
+
+    def path(self, number: int) -> bytes:
+        """An entry's path within the copy."""
+        card_path = self.entries.path(number)
+        return self.place.renamed.get(card_path, card_path)
+
+    def in_order(self) -> list[int]:
+        """Copied entries depth-first by their names in the copy, as the standard's example is."""
+        numbers = [at for at in range(len(self.entries)) if self.entries.kind(at).is_copied]
+        numbers.sort(key=lambda at: depth_first(self.path(at)))
+        return numbers
+
+
+def write_record(
+    copied: Copied,
+    key: SigningKey,
+    occasion: Occasion,
+    names_json: bytes = b"",
+) -> Recorded:
+    """Write everything down on one drive, beside the copy as it lies now.
+
+    A history that says the same already, signed by this key, is left as it is; any other gets a
+    further generation.
+
+    Args:
+        copied: see there.
+        key: signs.
+        occasion: see there.
+        names_json: content of ``names.json``; empty when every name is its own.
+
+    Raises:
+        OSError: the drive failed.
+        RecordError: what was written does not read back, or the history there is broken or says
+            that these files are others.
+    """
+    place = copied.place
+    root = place.drive.root
+    order = copied.in_order()
+    earlier = read_earlier(root, _history(place))
+    made = _standing_record(copied, order, earlier, key, occasion)
+    if made is None:
+        made = _write_generation(copied, order, earlier, occasion)
+        _sign(root, join(_history(place), made.manifest), place.records, key)
+        _sign(root, join(_history(place), CHAIN_NAME), place.records, key)
+    for algorithm in copied.digests.names:
+        made.unlisted += _write_list(copied, algorithm, order, key)
+    if names_json:
+        path = join(place.records, NAMES_NAME)
+        _replace_own(root, path, names_json)
+        _sign(root, path, place.records, key)
+    signers = f'{occasion.identity} namespaces="{NAMESPACE}" {key.public.line()}\n'
+    _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
+    return made
+
+
+def take_final_name(place: Place, *, is_whole: bool) -> None:
+    """Give the roll its name, or ``ROLL.partial`` when something could not be read.
+
+    Raises:
+        FileExistsError: the name was taken in the meantime; nothing was changed.
+        OSError: the drive failed.
+    """
+    target = place.final if is_whole else place.final + PARTIAL
+    if place.grows_in == target:
+        return
+    root = place.drive.root
+    rename_exclusive(root, place.grows_in, target)
+    sync_folder(root, place.base)
+    place.standing = Standing.DONE if is_whole else Standing.PARTIAL
+
+
+def _standing_record(
+    copied: Copied, order: Sequence[int], earlier: Earlier, key: SigningKey, occasion: Occasion
+) -> Recorded | None:
+    """The record that is there, if it says the very same and this key has signed it."""
+    if not earlier.chain.entries or earlier.root is None:
+        return None
+    now = tree_root(_items(copied, order, earlier), copied.formats)
+    if now is None or not _is_same_root(now, earlier.root):
+        return None
+    place = copied.place
+    signature = _small_or_none(place.drive.root, join(place.records, CHAIN_NAME + SIGNATURE))
+    signers = Signers((SignerEntry(occasion.identity, key.public),))
+    judged = judge(earlier.chain_content, signature, signers, at=occasion.written_at)
+    if not judged.is_good:
+        return None
+    newest = earlier.chain.entries[-1]
+    c4 = digest_text("c4", hashlib.sha512(earlier.chain_content).digest())
+    folder = join(place.drive.root.path, place.final)
+    return Recorded(folder, newest.path, digest_text("c4", newest.c4), c4, now)
+
+
+def _write_generation(
+    copied: Copied, order: Sequence[int], earlier: Earlier, occasion: Occasion
+) -> Recorded:
+    place = copied.place
+    root = place.drive.root
+    history = _history(place)
+    root.make_folders(history)
+    formats = copied.formats
+    head_root = tree_root(_items(copied, order, earlier), formats)
+    creator = Creator(
+        occasion.written_at, occasion.host, "offload", __version__, comment=occasion.comment
+    )
+    head = Head(creator, Process.TRANSFER, head_root, IGNORED)
+    number = earlier.chain.next_number
+    manifest = manifest_name(number, name(place.final), occasion.started_at)
+    records = tree_records(_items(copied, order, earlier), formats)
+    with growing(root, join(history, manifest)) as out:
+        written = write_manifest(out, head, records)
+    _check_reads_back(root, join(history, manifest), written.c4)
+    content = chain_bytes(earlier.chain.with_manifest(manifest, written.c4).entries)
+    _replace_own(root, join(history, CHAIN_NAME), content)
+    chain_c4 = hashlib.sha512(content).digest()
+    _check_reads_back(root, join(history, CHAIN_NAME), chain_c4)
+    sync_folder(root, place.grows_in)
+    return Recorded(
+        join(root.path, place.final),
+        manifest,
+        digest_text("c4", written.c4),
+        digest_text("c4", chain_c4),
+        head_root,
+    )
+
+
+def _items(copied: Copied, order: Sequence[int], earlier: Earlier) -> Iterator[Item]:
+    formats = copied.formats
+    for number in order:
+        path = copied.path(number)
+        if copied.states[number] not in _PROVEN:
+            yield NotHashed(path)
+        elif copied.entries.kind(number) is Kind.FOLDER:
+            yield EmptyFolder(path)
+        else:
+            yield _record(copied, number, path, formats, earlier)
+
+
+def _record(
+    copied: Copied, number: int, path: bytes, formats: Sequence[str], earlier: Earlier
+) -> Item:
+    digests = {each: copied.digests.get(each, number) for each in formats}
+    known = {each: digest for each, digest in digests.items() if digest is not None}
+    if not known:
+        return NotHashed(path)
+    action = earlier.action_for(path, known)
+    hashes = tuple(Hash(each, digest, action) for each, digest in known.items())
+    entry = copied.entries[number]
+    return HashRecord(path, hashes, entry.size_bytes, entry.mtime_ns)
+
+
+def _write_list(
+    copied: Copied, algorithm: str, order: Sequence[int], key: SigningKey
+) -> list[bytes]:
+    """A checksum list, to be checked from the folder that holds the roll."""
+    place = copied.place
+    top = name(place.final)
+
+    def lines() -> Iterator[tuple[bytes, bytes]]:
+        for number in order:
+            digest = copied.digests.get(algorithm, number)
+            if copied.states[number] in _PROVEN and digest is not None:
+                yield join(top, copied.path(number)), digest
+
+    suffix = LIST_SUFFIXES.get(algorithm, algorithm.encode("ascii"))
+    root = place.drive.root
+    path = join(place.records, top + b"." + suffix)
+    with growing(root, path, replaces_own=True) as out:
+        unlisted = write_sums(out, algorithm, lines())
+    _sign(root, path, place.records, key)
+    return unlisted
+
+
+def _is_same_root(one: RootHash, other: RootHash) -> bool:
+    """Whether two root hashes agree in every format that both have, and have one in common."""
+    shared = {each.algorithm for each in one.content} & {each.algorithm for each in other.content}
+    return bool(shared) and all(
+        _digest(one.content, each) == _digest(other.content, each)
+        and _digest(one.structure, each) == _digest(other.structure, each)
+        for each in shared
+    )
+
+
+def _digest(hashes: Sequence[Hash], algorithm: str) -> bytes | None:
+    return next((each.digest for each in hashes if each.algorithm == algorithm), None)
+
+
+def _small_or_none(root: Root, path: bytes) -> bytes | None:
+    try:
+        return root.read_small(path, SIGNATURE_LIMIT_BYTES)
+    except OSError:
+        return None
+
+
+def _sign(root: Root, path: bytes, records: bytes, key: SigningKey) -> None:
+    """Sign a file as it reads back from the drive."""
+    with _reread(root, path) as content:
+        signature = sign(key, content)
+    _replace_own(root, join(records, name(path) + SIGNATURE), signature)
+
+
+def _replace_own(root: Root, path: bytes, content: bytes) -> None:
+    write_new(root, path, content, replaces_own=True)
+
+
+def _reread(root: Root, path: bytes) -> io.BufferedReader:
+    fd = root.open_file(path)
+    drop_pages(fd, os.fstat(fd).st_size)
+    return open(fd, "rb")
+
+
+def _check_reads_back(root: Root, path: bytes, c4: bytes) -> None:
+    state = hashlib.sha512()
+    with _reread(root, path) as content:
+        while part := content.read(1 << 20):
+            state.update(part)
+    if state.digest() != c4:
+        raise RecordError(
+            "what was written does not read back the same",
+            path=join(root.path, path),
+            meaning="The drive is failing; its copy does not count.",
+            remedy="Use another drive.",
+        )
+
+
+def _history(place: Place) -> bytes:
+    return join(place.grows_in, HISTORY_FOLDER)
