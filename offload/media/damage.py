@@ -1,0 +1,193 @@
+"""The structure check of one file: which container it is, whether it is whole, what it says.
+
+A decoder swallows much damage in silence: it plays what it finds. Here the container's own sums
+are made: sizes, counts, offsets, marks. Only heads and tables are read, by position, within a
+budget that grows slowly with the file. Neither this nor decoding proves that the bytes are right;
+only a checksum against the card does. What passes here was complete when it left the camera.
+
+The container is decided by suffix and content together, and forced from then on: a file that
+begins like another container than its suffix says is checked as what it is, and the difference
+is reported. Every file is hostile input: tables are bounded, and whatever a check trips over
+becomes "could not be checked", never "nothing found".
+"""
+
+from collections.abc import Callable, Iterable
+
+from offload.errors import reason
+from offload.media import bmff, mpegts, mxf, riff
+from offload.media.frames import CHECKS as FRAME_CHECKS
+from offload.media.frames import frame_container
+from offload.media.heads import HeadCount, Looking
+from offload.media.mxf_klv import MAX_RUN_IN_BYTES, find_header
+from offload.media.reading import BoundedReader, BudgetError, EndOfFileError, Reader
+from offload.media.structure import Findings, MalformedError, StructureReport
+from offload.media.zeros import zero_runs_in_essence
+from offload.values.clips import ClipCode, Container
+from offload.values.paths import to_text
+
+__all__ = ["SUFFIXES", "check", "container_of", "zero_runs_in_essence"]
+
+SUFFIXES = {
+    **dict.fromkeys((b"mov", b"qt", b"mp4", b"m4v", b"m4a", b"3gp", b"3g2"), Container.MOV),
+    **{b"mxf": Container.MXF},
+    **dict.fromkeys((b"wav", b"wave", b"bwf", b"rf64", b"bw64"), Container.WAV),
+    **dict.fromkeys((b"mts", b"m2ts", b"m2t", b"ts"), Container.MPEGTS),
+    **{b"dpx": Container.DPX, b"dng": Container.DNG, b"exr": Container.EXR},
+    **dict.fromkeys((b"tif", b"tiff"), Container.TIFF),
+}
+"""Containers by suffix, lower case. The suffixes of formats that we do not read stand nowhere."""
+
+_FIRST_BOXES = frozenset((b"ftyp", b"styp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot"))
+_HEAD_BYTES = 1024
+_UNIFORM_SAMPLES = 64
+_UNIFORM_BYTES = 4096
+
+
+def container_of(name: bytes) -> Container:
+    """The container that a file's suffix promises; unknown for any other suffix."""
+    return SUFFIXES.get(name.rpartition(b"/")[2].rpartition(b".")[2].lower(), Container.UNKNOWN)
+
+
+def check(
+    reader: Reader,
+    name: bytes,
+    zero_runs: Iterable[tuple[int, int]] = (),
+    *,
+    continues: bool = False,
+    is_whole: bool = False,
+) -> StructureReport:
+    """Check the structure of one file; never raises for what the file holds.
+
+    Args:
+        reader: the file, by position.
+        name: its path, relative to card or copy; the suffix counts, findings carry it.
+        zero_runs: (offset, length) of runs of zero blocks noted while copying, bytes.
+        continues: the recording goes on in another file, so this one may end anywhere.
+        is_whole: read every sample whole and look into it, without limit on what is read.
+
+    Returns:
+        What the file says and what is wrong; an unreadable file is a finding too.
+    """
+    findings = Findings(name)
+    count = HeadCount()
+    bounded = BoundedReader(reader, is_unlimited=is_whole)
+    looking = Looking(bounded, findings, count, is_whole)
+    report = StructureReport(container_of(name))
+    try:
+        report = _checked(looking, name, continues)
+        extra = zero_runs_in_essence(zero_runs, report.layout, bounded, name)
+    except (BudgetError, OSError, MalformedError, EndOfFileError) as error:
+        _unchecked(findings, error)
+        extra = ()
+    except Exception as error:  # noqa: BLE001 - whatever a file provokes is part of the result
+        _unchecked(findings, error)
+        extra = ()
+    return StructureReport(
+        container=report.container,
+        variant=report.variant,
+        tracks=report.tracks,
+        duration=report.duration,
+        timecode=report.timecode,
+        reel=report.reel,
+        package_id=report.package_id,
+        layout=report.layout,
+        findings=findings.result() + extra,
+        heads_checked=count.checked,
+        heads_total=count.total,
+        bytes_read=bounded.bytes_read,
+    )
+
+
+def _checked(looking: Looking, name: bytes, continues: bool) -> StructureReport:
+    reader, findings = looking.reader, looking.findings
+    promised = container_of(name)
+    if reader.size == 0:
+        findings.add(ClipCode.EMPTY, "size", "the file is 0 bytes long")
+        return StructureReport(promised)
+    head = reader.read_at(0, _HEAD_BYTES)
+    found = _container_by_content(head)
+    if found is None and find_header(reader.read_at(0, MAX_RUN_IN_BYTES + 32)) is not None:
+        found = Container.MXF
+    if found is None:
+        return _strange(looking, promised, head)
+    if promised not in (Container.UNKNOWN, found) and not _are_kin(promised, found):
+        findings.notice(
+            ClipCode.SUFFIX_LIES,
+            "container",
+            f"named as {promised.value}, made as {found.value}",
+        )
+    return _run(looking, found, continues)
+
+
+def _run(looking: Looking, container: Container, continues: bool) -> StructureReport:
+    if container is Container.MPEGTS:
+        return mpegts.check(looking, continues=continues)
+    return _CHECKS[container](looking)
+
+
+def _container_by_content(head: bytes) -> Container | None:
+    """What a file's first bytes show; None where they show nothing that we know."""
+    if head[:4] in (b"RIFF", b"RF64", b"BW64"):
+        return Container.WAV
+    frame = frame_container(head)
+    if frame is not None:
+        return frame
+    if head[4:8] in _FIRST_BOXES:
+        return Container.MOV
+    if find_header(head) == 0:
+        return Container.MXF
+    return Container.MPEGTS if mpegts.packet_form(head) is not None else None
+
+
+def _are_kin(promised: Container, found: Container) -> bool:
+    # A DNG is a TIFF file, and only its tags tell.
+    return {promised, found} == {Container.TIFF, Container.DNG}
+
+
+def _strange(looking: Looking, promised: Container, head: bytes) -> StructureReport:
+    """A file that begins like nothing we know."""
+    findings = looking.findings
+    if _is_uniform(looking.reader, head):
+        text = f"it holds nothing but bytes {head[0]:#04x}"
+        findings.add(ClipCode.EMPTY, "container", text, 0)
+    elif promised is Container.UNKNOWN:
+        findings.notice(ClipCode.OPAQUE, "container", "copied and verified; we cannot look inside")
+    else:
+        what = f"it does not begin as {promised.value} does"
+        shown = to_text(head[:8])
+        findings.add(ClipCode.DAMAGED, "container", f"{what}, but with '{shown}'", 0)
+    return StructureReport(promised)
+
+
+def _is_uniform(reader: BoundedReader, head: bytes) -> bool:
+    """Whether every byte looked at has one value: the head, and places spread over the file."""
+    value = head[:1]
+    if head.strip(value):
+        return False
+    last = max(reader.size - _UNIFORM_BYTES, 0)
+    places = (at * last // (_UNIFORM_SAMPLES - 1) for at in range(_UNIFORM_SAMPLES))
+    return not any(reader.read_at(at, _UNIFORM_BYTES).strip(value) for at in places)
+
+
+def _unchecked(findings: Findings, error: Exception) -> None:
+    offset = getattr(error, "offset", None)
+    if isinstance(error, MalformedError):
+        findings.malformed(error)
+        return
+    if isinstance(error, OSError):
+        text = f"it could not be read: {reason(error)}"
+    elif isinstance(error, BudgetError):
+        text = f"it could not be checked to the end: {error}"
+    elif isinstance(error, EndOfFileError):
+        text = "unreadable structure: a part of it lies behind the end of the file"
+    else:
+        text = f"unreadable structure ({type(error).__name__})"
+    findings.add(ClipCode.UNCHECKED, "structure", text, offset)
+
+
+_CHECKS: dict[Container, Callable[[Looking], StructureReport]] = {
+    Container.MOV: bmff.check,
+    Container.MXF: mxf.check,
+    Container.WAV: riff.check,
+    **FRAME_CHECKS,
+}

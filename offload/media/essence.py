@@ -1,0 +1,327 @@
+"""How the samples of each codec must begin, divide and end.
+
+A container says where a sample lies; these checks say whether what lies there can be one. They
+read heads and tables of lengths, some hundred bytes to some kilobytes of each picture, and find
+what a decoder passes over in silence: a frame whose tables are zeros, a chain of units that does
+not land on the end. Zeros inside the coded data itself are found where the whole sample is read
+(``whole``), because every slice then has to begin like one.
+
+Sources: ProRes, SMPTE RDD 36 (frame and picture header, slice table) and measurement; VC-3, SMPTE
+ST 2019-1 (marks measured; table of rows from memory, as FFmpeg reads it); units behind their
+lengths, ISO/IEC 14496-15; start codes, ISO/IEC 13818-2 and 14496-10 annex B; JPEG, ISO/IEC
+10918-1; JPEG 2000, ISO/IEC 15444-1; DV, IEC 61834-2 (from memory).
+"""
+
+import struct
+import sys
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import accumulate
+
+from offload.media.reading import BoundedReader
+from offload.media.structure import Essence
+
+_HEAD_BYTES = 4096
+_MAX_UNITS = 4096
+_PRORES_SLICE_HEADER_BYTES = 6
+_VC3_START = b"\x00\x00\x02\x80"
+_VC3_END = b"\x60\x0d\xc0\xde"
+_VC3_ROWS_AT = 0x16C
+_VC3_TABLE_AT = 0x170
+_VC3_HD_DATA_AT = 0x280
+_VC3_HD_ROWS = 68
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """What the sample description says, as far as the heads have to agree with it.
+
+    Attributes:
+        width: of the picture in pixels; 0 where unknown.
+        height: likewise.
+        unit_length_bytes: size of the length before each unit (ISO/IEC 14496-15); 0 elsewhere.
+    """
+
+    width: int = 0
+    height: int = 0
+    unit_length_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class HeadFlaw:
+    """Why a sample cannot be what the container says.
+
+    Attributes:
+        text: a phrase.
+        offset: where in the file.
+    """
+
+    text: str
+    offset: int
+
+
+class _FlawError(Exception):
+    def __init__(self, text: str, at: int) -> None:
+        super().__init__(text)
+        self.text = text
+        self.at = at
+
+
+class Sample:
+    """One sample in the file, read by positions inside it.
+
+    Args:
+        reader: the whole file.
+        offset: where the sample begins.
+        size: its length in bytes.
+        is_whole: read all of it at once, for checks that look at every slice.
+    """
+
+    def __init__(
+        self, reader: BoundedReader, offset: int, size: int, *, is_whole: bool = False
+    ) -> None:
+        self._reader = reader
+        self.offset = offset
+        self.size = size
+        self.is_whole = is_whole
+        self._head = reader.read_at(offset, size if is_whole else min(size, _HEAD_BYTES))
+
+    def part(self, at: int, length: int) -> bytes:
+        """``length`` bytes from position ``at`` of the sample.
+
+        Raises:
+            _FlawError: the sample, or the file, ends before.
+        """
+        if at < 0 or at + length > self.size:
+            raise _FlawError("its inner sizes reach past its end", max(0, min(at, self.size)))
+        if at + length <= len(self._head):
+            return self._head[at : at + length]
+        data = self._reader.read_at(self.offset + at, length)
+        if len(data) != length:
+            raise _FlawError("the file ends inside it", at)
+        return data
+
+    def step(self) -> None:
+        """Count one step of a loop over the sample."""
+        self._reader.step()
+
+
+def has_checks(essence: Essence) -> bool:
+    """Whether anything is known about the heads of this essence."""
+    return essence in _CHECKS
+
+
+def head_flaw(
+    reader: BoundedReader,
+    essence: Essence,
+    offset: int,
+    size: int,
+    described: Described,
+    *,
+    is_whole: bool = False,
+) -> HeadFlaw | None:
+    """What is wrong with the sample at ``offset``; None where nothing is.
+
+    Args:
+        reader: the whole file.
+        essence: what it should be.
+        offset: where it begins in the file.
+        size: its length in bytes, as the container says.
+        described: what the sample description says.
+        is_whole: look at every slice, reading the whole sample.
+
+    Raises:
+        BudgetError: too much would have to be read.
+        OSError: the medium could not be read.
+    """
+    check = _CHECKS.get(essence)
+    if check is None:
+        return None
+    try:
+        check(Sample(reader, offset, size, is_whole=is_whole), described)
+    except _FlawError as flaw:
+        return HeadFlaw(flaw.text, offset + flaw.at)
+    return None
+
+
+def padding_begins(
+    reader: BoundedReader, essence: Essence, offset: int, size: int, described: Described
+) -> int | None:
+    """From which position inside the sample zeros may be padding; None where never.
+
+    ProRes frames may end in stuffing (RDD 36), VC-3 frames are filled up to their constant size.
+
+    Raises:
+        BudgetError: too much would have to be read.
+        OSError: the medium could not be read.
+    """
+    try:
+        if essence is Essence.PRORES:
+            return _prores_pictures(Sample(reader, offset, size), described)
+        if essence is Essence.VC3:
+            return _vc3_last_row(Sample(reader, offset, size))
+    except _FlawError:
+        return None
+    return None
+
+
+def _check_prores(sample: Sample, described: Described) -> None:
+    used = _prores_pictures(sample, described)
+    if sample.is_whole and sample.part(used, sample.size - used).strip(b"\0"):
+        raise _FlawError("something other than padding follows its last picture", used)
+
+
+def _prores_pictures(sample: Sample, described: Described) -> int:
+    head = sample.part(0, 28)
+    frame_size, mark, header_size = struct.unpack_from(">I4sH", head)
+    if mark != b"icpf":
+        raise _FlawError("a ProRes frame does not begin with its mark", 4)
+    if frame_size != sample.size:
+        raise _FlawError(
+            f"a ProRes frame gives its size as {frame_size}, the index says {sample.size}", 0
+        )
+    width, height = struct.unpack_from(">HH", head, 16)
+    if described.width and (width, height) != (described.width, described.height):
+        raise _FlawError(
+            f"a ProRes frame is {width}x{height}, described as "
+            f"{described.width}x{described.height}",
+            16,
+        )
+    pictures = 2 if (head[20] >> 2) & 3 else 1
+    at: int = 8 + header_size
+    for _picture in range(pictures):
+        at = _prores_picture(sample, at, width, (height + pictures - 1) // pictures)
+    return at
+
+
+def _prores_picture(sample: Sample, at: int, width: int, height: int) -> int:
+    """Check one picture; returns where it ends."""
+    head = sample.part(at, 8)
+    header_size = head[0] >> 3
+    picture_size = int.from_bytes(head[1:5], "big")
+    written_count = int.from_bytes(head[5:7], "big")
+    table_at = at + header_size
+    # RDD 36 deprecates the written number of slices; the raster gives the one that counts.
+    for count in dict.fromkeys((_prores_slices(width, height, head[7] >> 4), written_count)):
+        sizes = _big_endian("H", sample.part(table_at, 2 * count))
+        if count and header_size + 2 * count + sum(sizes) == picture_size:
+            if sample.is_whole:
+                _check_prores_slices(sample, table_at + 2 * count, sizes)
+            return at + picture_size
+    raise _FlawError("the slice sizes of a ProRes picture do not add up to it", at)
+
+
+def _prores_slices(width: int, height: int, log2_width: int) -> int:
+    across = (width + 15) >> 4
+    whole, rest = divmod(across, 1 << log2_width)
+    # What is left of a row is cut into slices of falling powers of two.
+    return ((height + 15) >> 4) * (whole + rest.bit_count())
+
+
+def _check_prores_slices(sample: Sample, first_at: int, sizes: "array[int]") -> None:
+    end = first_at + sum(sizes)
+    data = sample.part(first_at, end - first_at)
+    for at, size in zip(accumulate(sizes, initial=0), sizes, strict=False):
+        if size < _PRORES_SLICE_HEADER_BYTES:
+            raise _FlawError("a ProRes slice is too short to be one", first_at + at)
+        header, quantiser, luma, blue = struct.unpack_from(">BBHH", data, at)
+        if header >> 3 < _PRORES_SLICE_HEADER_BYTES or not quantiser:
+            raise _FlawError("a ProRes slice does not begin like one", first_at + at)
+        if (header >> 3) + luma + blue > size:
+            raise _FlawError("the parts of a ProRes slice are longer than it", first_at + at)
+
+
+def _check_vc3(sample: Sample, described: Described) -> None:
+    head = sample.part(0, _VC3_TABLE_AT)
+    if head[:4] != _VC3_START:
+        raise _FlawError("a VC-3 frame does not begin with its mark", 0)
+    if sample.part(sample.size - 4, 4) != _VC3_END:
+        raise _FlawError("a VC-3 frame does not end with its mark", sample.size - 4)
+    if head[5] & 2 and sample.part(sample.size // 2, 4) != _VC3_START:
+        raise _FlawError("the second field of a VC-3 frame does not begin", sample.size // 2)
+    width = int.from_bytes(head[0x1A:0x1C], "big")
+    if described.width and width and width != described.width:
+        raise _FlawError(f"a VC-3 frame is {width} wide, described as {described.width}", 0x1A)
+    _vc3_last_row(sample)
+
+
+def _vc3_last_row(sample: Sample) -> int:
+    """Where the last row of blocks begins; behind its data the frame is only filled up."""
+    rows = int.from_bytes(sample.part(_VC3_ROWS_AT, 2), "big")
+    if not rows:
+        raise _FlawError("a VC-3 frame has no rows", _VC3_ROWS_AT)
+    starts = _big_endian("I", sample.part(_VC3_TABLE_AT, 4 * rows))
+    data_at = _VC3_TABLE_AT + 4 * rows if rows > _VC3_HD_ROWS else _VC3_HD_DATA_AT
+    if any(map(int.__gt__, starts, starts[1:])):
+        raise _FlawError("the rows of a VC-3 frame are not in order", _VC3_TABLE_AT)
+    if data_at + starts[-1] >= sample.size:
+        raise _FlawError("the last row of a VC-3 frame lies outside it", _VC3_TABLE_AT)
+    if sample.is_whole:
+        for start in starts:
+            if not any(sample.part(data_at + start, 4)):
+                raise _FlawError("a row of a VC-3 frame does not begin", data_at + start)
+    return data_at + starts[-1]
+
+
+def _check_units(sample: Sample, described: Described) -> None:
+    length_bytes = described.unit_length_bytes
+    if not length_bytes:
+        return
+    at = 0
+    for _unit in range(_MAX_UNITS):
+        if at == sample.size:
+            return
+        head = sample.part(at, length_bytes + 1)
+        length = int.from_bytes(head[:length_bytes], "big")
+        if not length:
+            raise _FlawError("a unit of no length", at)
+        if head[length_bytes] & 0x80:
+            raise _FlawError("a unit has its forbidden bit set", at + length_bytes)
+        if at + length_bytes + length > sample.size:
+            raise _FlawError("the chain of units does not end where the sample ends", at)
+        if sample.is_whole:
+            _check_unit_data(sample, at + length_bytes, length)
+        at += length_bytes + length
+        sample.step()
+    raise _FlawError(f"more than {_MAX_UNITS} units in one sample", at)
+
+
+def _check_unit_data(sample: Sample, at: int, length: int) -> None:
+    # Three zeros in a row cannot occur inside a unit: that is what emulation prevention is for
+    # (ISO/IEC 14496-10 and 23008-2, 7.4.1.1 and 7.4.2).
+    found = sample.part(at, length).find(b"\0\0\0")
+    if found >= 0:
+        raise _FlawError("zeros that cannot occur inside a unit", at + found)
+
+
+def _check_start_code(sample: Sample, _described: Described) -> None:
+    head = sample.part(0, min(4, sample.size))
+    if not (head[:3] == b"\0\0\1" or head == b"\0\0\0\1"):
+        raise _FlawError("a picture does not begin with a start code", 0)
+
+
+def _marked(mark: bytes, name: str) -> Callable[[Sample, Described], None]:
+    def check(sample: Sample, _described: Described) -> None:
+        if sample.part(0, len(mark)) != mark:
+            raise _FlawError(f"a {name} picture does not begin with its mark", 0)
+
+    return check
+
+
+def _big_endian(code: str, data: bytes) -> "array[int]":
+    values = array(code, data)
+    if sys.byteorder == "little":
+        values.byteswap()
+    return values
+
+
+_CHECKS: dict[Essence, Callable[[Sample, Described], None]] = {
+    Essence.PRORES: _check_prores,
+    Essence.VC3: _check_vc3,
+    Essence.NAL: _check_units,
+    Essence.START_CODES: _check_start_code,
+    Essence.JPEG: _marked(b"\xff\xd8\xff", "JPEG"),
+    Essence.JPEG2000: _marked(b"\xff\x4f\xff\x51", "JPEG 2000"),
+    Essence.DV: _marked(b"\x1f", "DV"),
+}

@@ -1,0 +1,390 @@
+"""MXF: a chain of items that must land on the end of the file, closed by a footer.
+
+Players open an MXF file that was cut or never closed, show its full duration, and say nothing.
+The chain, the partitions and the counts tell (SMPTE ST 377-1, ST 378, ST 390).
+"""
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from offload.media.essence import Described
+from offload.media.heads import Looking, check_heads
+from offload.media.mxf_klv import MAX_RUN_IN_BYTES, Item, Klv, chain, find_header
+from offload.media.mxf_partitions import (
+    Partition,
+    check_partitions,
+    check_random_index,
+    read_partition,
+)
+from offload.media.mxf_sets import MetadataSets, MxfDescriptor, MxfMetadata, MxfTrack
+from offload.media.mxf_streams import IndexTable, Stream, essence_of
+from offload.media.structure import (
+    Essence,
+    EssenceLayout,
+    MalformedError,
+    StructureReport,
+    StructureTrack,
+    TrackKind,
+)
+from offload.values.clips import ClipCode, Container, Weight
+
+_MAX_SET_BYTES = 65_536
+_MAX_METADATA_BYTES = 16 * 1024 * 1024
+_MAX_INDEX_BYTES = 1024 * 1024
+_MAX_STREAMS = 512
+_MAX_PADDING_BYTES = 1 << 20
+_MAX_PARTITIONS = 1_000_000
+
+
+@dataclass(slots=True)
+class _File:
+    """What the walk along the chain has gathered."""
+
+    looking: Looking
+    partitions: list[Partition] = field(default_factory=list)
+    streams: dict[tuple[int, bytes], Stream] = field(default_factory=dict)
+    indexes: dict[int, IndexTable] = field(default_factory=dict)
+    sets: list[tuple[Item, MetadataSets]] = field(default_factory=list)
+    random_index: Klv | None = None
+    after_random_index: bool = False
+    metadata_bytes: int = 0
+    header_end: int = 0
+    is_chain_whole: bool = False
+    is_encrypted: bool = False
+    layout: EssenceLayout = field(default_factory=EssenceLayout)
+
+
+def check(looking: Looking) -> StructureReport:
+    """Check one file.
+
+    Args:
+        looking: the file, and where flaws go.
+
+    Raises:
+        BudgetError: too much would have to be read.
+        OSError: the medium could not be read.
+    """
+    reader, findings = looking.reader, looking.findings
+    start = find_header(reader.read_at(0, MAX_RUN_IN_BYTES + 32))
+    if start is None:
+        findings.add(ClipCode.DAMAGED, "klv-chain", "it has no header partition")
+        return StructureReport(Container.MXF)
+    file = _File(looking)
+    _walk(file, start)
+    if not file.partitions:
+        return StructureReport(Container.MXF)
+    has_final = any(item is Item.FOOTER for item, _sets in file.sets)
+    check_partitions(
+        reader,
+        file.partitions,
+        is_chain_whole=file.is_chain_whole,
+        has_final_metadata=has_final,
+        findings=findings,
+    )
+    if file.is_chain_whole:
+        check_random_index(reader, file.random_index, file.partitions, findings)
+    metadata = _metadata(file)
+    tracks = _check_streams(file, metadata)
+    return StructureReport(
+        container=Container.MXF,
+        variant=metadata.pattern,
+        tracks=tuple(tracks),
+        duration=metadata.duration,
+        timecode=metadata.timecode,
+        package_id=metadata.package_id,
+        layout=file.layout,
+    )
+
+
+def _walk(file: _File, start: int) -> None:
+    findings = file.looking.findings
+    try:
+        for klv in chain(file.looking.reader, start):
+            _take(file, klv)
+        file.is_chain_whole = True
+    except MalformedError as error:
+        if file.random_index is not None and error.offset == file.random_index.end:
+            file.is_chain_whole = True
+            _report_trailing(file, file.random_index.end)
+        else:
+            findings.malformed(error)
+
+
+def _take(file: _File, klv: Klv) -> None:
+    """Look at one item of the chain."""
+    reader = file.looking.reader
+    if file.random_index is not None and not file.after_random_index:
+        file.after_random_index = True
+        file.looking.findings.add(
+            ClipCode.DAMAGED, "random-index", "the random index is not the last item", klv.start
+        )
+    if file.header_end:
+        _check_header_end(file, klv)
+    if klv.item is Item.ESSENCE:
+        _take_essence(file, klv)
+    elif klv.item.is_partition:
+        file.partitions.append(read_partition(reader, klv))
+        if len(file.partitions) > _MAX_PARTITIONS:
+            raise MalformedError("partitions", "more partitions than a check follows", klv.start)
+        file.sets.append((klv.item, MetadataSets()))
+    elif klv.item is Item.PRIMER and file.partitions and file.partitions[-1].header_bytes:
+        file.header_end = klv.start + file.partitions[-1].header_bytes
+    elif klv.item is Item.METADATA:
+        _take_metadata(file, klv)
+    elif klv.item is Item.INDEX:
+        _take_index(file, klv)
+    elif klv.item is Item.RANDOM_INDEX:
+        file.random_index = klv
+    elif klv.item is Item.ENCRYPTED:
+        file.is_encrypted = True
+
+
+def _take_essence(file: _File, klv: Klv) -> None:
+    body = file.partitions[-1].body_sid if file.partitions else 0
+    name = (body, klv.key[12:16])
+    stream = file.streams.get(name)
+    if stream is None:
+        if len(file.streams) >= _MAX_STREAMS:
+            raise MalformedError("essence-counts", "more streams than a check follows", klv.start)
+        stream = Stream(body, int.from_bytes(klv.key[12:16], "big"), klv)
+        file.streams[name] = stream
+    stream.add(klv)
+    if stream.kind is TrackKind.SOUND:
+        file.layout.add(klv.value, klv.length, essence_of(stream, None))
+
+
+def _take_metadata(file: _File, klv: Klv) -> None:
+    if not file.sets or klv.length > _MAX_SET_BYTES:
+        return
+    file.metadata_bytes += klv.length
+    if file.metadata_bytes <= _MAX_METADATA_BYTES:
+        value = file.looking.reader.need(klv.value, klv.length) if klv.length else b""
+        file.sets[-1][1].add(klv.key, value)
+
+
+def _take_index(file: _File, klv: Klv) -> None:
+    if not 0 < klv.length <= _MAX_INDEX_BYTES:
+        return
+    value = file.looking.reader.need(klv.value, klv.length)
+    body = file.partitions[-1].body_sid if file.partitions else 0
+    sid = _index_body(value) or body
+    if sid in file.indexes or len(file.indexes) < _MAX_STREAMS:
+        file.indexes.setdefault(sid, IndexTable()).add(value)
+
+
+def _index_body(value: bytes) -> int:
+    at = value.find(b"\x3f\x07\x00\x04")
+    return int.from_bytes(value[at + 4 : at + 8], "big") if at >= 0 else 0
+
+
+def _check_header_end(file: _File, klv: Klv) -> None:
+    if klv.start < file.header_end:
+        return
+    if klv.start > file.header_end:
+        file.looking.findings.note(
+            ClipCode.DAMAGED,
+            "partitions",
+            "the length given for the header metadata ends inside an item",
+            klv.start,
+        )
+    file.header_end = 0
+
+
+def _report_trailing(file: _File, at: int) -> None:
+    reader = file.looking.reader
+    rest = reader.size - at
+    is_padding = rest <= _MAX_PADDING_BYTES and not any(reader.read_at(at, rest))
+    file.looking.findings.add(
+        ClipCode.TRAILING,
+        "klv-chain",
+        f"{rest} bytes {'of zeros ' if is_padding else ''}follow the last item",
+        at,
+        Weight.NOTICE if is_padding else Weight.HOLD,
+    )
+
+
+def _metadata(file: _File) -> MxfMetadata:
+    """The last word on the file: the footer's metadata if it has any, else the header's."""
+    filled = [sets for _item, sets in file.sets if sets]
+    if not filled:
+        file.looking.findings.add(ClipCode.DAMAGED, "metadata", "it has no header metadata")
+        return MxfMetadata()
+    return filled[-1].metadata()
+
+
+def _check_streams(file: _File, metadata: MxfMetadata) -> list[StructureTrack]:
+    findings = file.looking.findings
+    if file.is_encrypted:
+        findings.notice(ClipCode.OPAQUE, "essence-counts", "encrypted; we cannot look inside")
+    elif not file.streams and file.is_chain_whole:
+        findings.add(ClipCode.UNFINISHED, "essence-counts", "it holds no picture and no sound")
+    described = {track.number: track for track in metadata.tracks}
+    tracks = [
+        _check_stream(file, stream, described.get(stream.number), metadata)
+        for stream in file.streams.values()
+    ]
+    known = {stream.number for stream in file.streams.values()}
+    for number, track in described.items():
+        if number not in known and file.is_chain_whole and not file.is_encrypted:
+            tracks.append(_absent(file, track))
+    _check_equal_counts(file)
+    return tracks
+
+
+def _absent(file: _File, track: MxfTrack) -> StructureTrack:
+    if track.duration:
+        file.looking.findings.add(
+            ClipCode.COUNTS_DIFFER,
+            "essence-counts",
+            f"a {track.kind.value} track of {track.duration} units is declared and not there",
+        )
+    return StructureTrack(track.kind, track.number, rate=track.rate, samples=track.duration)
+
+
+def _check_stream(
+    file: _File, stream: Stream, track: MxfTrack | None, metadata: MxfMetadata
+) -> StructureTrack:
+    descriptor = metadata.descriptor(stream.number, stream.kind)
+    essence = essence_of(stream, descriptor)
+    declared = track.duration if track else None
+    if declared is None and descriptor:
+        declared = descriptor.duration
+    is_clip_wrapped = stream.count == 1 and declared is not None and declared > 1
+    if is_clip_wrapped and stream.kind is TrackKind.PICTURE:
+        _check_clip_wrapped(file, stream, declared or 0, essence, descriptor)
+    elif is_clip_wrapped and stream.kind is TrackKind.SOUND:
+        _check_sound_bytes(file, stream, track, descriptor)
+    elif stream.kind is not TrackKind.OTHER:
+        _check_count(file, stream, declared, track.origin if track else 0)
+        if stream.kind is TrackKind.PICTURE:
+            _look_at_pictures(file, stream, essence, descriptor)
+    return _structure_track(stream, track, descriptor, essence, declared)
+
+
+def _check_count(file: _File, stream: Stream, declared: int | None, origin: int) -> None:
+    """Frame-wrapped: one value for each declared edit unit."""
+    if declared is None or not file.is_chain_whole:
+        return
+    if stream.count not in (declared, declared + origin):
+        file.looking.findings.add(
+            ClipCode.COUNTS_DIFFER,
+            "essence-counts",
+            f"{declared} {stream.kind.value} units are declared, {stream.count} are there",
+            stream.first.start,
+        )
+
+
+def _look_at_pictures(
+    file: _File, stream: Stream, essence: Essence, descriptor: MxfDescriptor | None
+) -> None:
+    for offset, length in zip(stream.offsets, stream.lengths, strict=True):
+        file.layout.add(offset, length, essence)
+    described = Described(descriptor.width if descriptor else 0, 0)
+    if essence is Essence.PRORES:
+        # Stored raster and ProRes raster may differ by whole blocks; the frame's own one counts.
+        described = Described()
+    check_heads(file.looking, essence, described, len(stream.offsets), stream.locate)
+
+
+def _check_clip_wrapped(
+    file: _File,
+    stream: Stream,
+    declared: int,
+    essence: Essence,
+    descriptor: MxfDescriptor | None,
+) -> None:
+    """One value holds all pictures: the index divides it."""
+    index = file.indexes.get(stream.body_sid) or file.indexes.get(0)
+    start, length = stream.first.value, stream.first.length
+    if index is None or index.unit(0, length) is None:
+        file.layout.add(start, length, essence)
+        file.looking.findings.note(
+            ClipCode.UNCHECKED, "essence-counts", "without an index its pictures are not counted"
+        )
+        return
+    if index.unit_bytes and index.unit_bytes * declared != length:
+        file.looking.findings.add(
+            ClipCode.COUNTS_DIFFER,
+            "essence-counts",
+            f"{declared} pictures of {index.unit_bytes} bytes are declared, "
+            f"{length} bytes are there",
+            stream.first.start,
+        )
+    units = [index.unit(at, length) for at in range(min(declared, 4_000_000))]
+    places = [(start + unit[0], unit[1]) for unit in units if unit and unit[0] + unit[1] <= length]
+    if len(places) < declared:
+        file.looking.findings.add(
+            ClipCode.COUNTS_DIFFER,
+            "essence-counts",
+            f"{declared} pictures are declared, the index places {len(places)}",
+            stream.first.start,
+        )
+    for place in places:
+        file.layout.add(*place, essence)
+    described = Described(descriptor.width if descriptor and essence is Essence.VC3 else 0, 0)
+    check_heads(file.looking, essence, described, len(places), places.__getitem__)
+
+
+def _check_sound_bytes(
+    file: _File, stream: Stream, track: MxfTrack | None, descriptor: MxfDescriptor | None
+) -> None:
+    """Clip-wrapped sound: as many sample frames as declared."""
+    if descriptor is None or not descriptor.block_bytes or not descriptor.sample_rate:
+        return
+    frames, rest = divmod(stream.total_bytes, descriptor.block_bytes)
+    wanted: Fraction | None = None
+    if track and track.duration is not None and track.rate:
+        wanted = track.duration * descriptor.sample_rate / track.rate
+    one_unit = descriptor.sample_rate / track.rate if track and track.rate else Fraction(0)
+    if rest or (wanted is not None and abs(frames - wanted) >= max(one_unit, Fraction(1))):
+        file.looking.findings.add(
+            ClipCode.COUNTS_DIFFER,
+            "essence-counts",
+            f"sound of {stream.total_bytes} bytes is not the {wanted} sample frames declared",
+            stream.first.start,
+        )
+
+
+def _check_equal_counts(file: _File) -> None:
+    """Frame-wrapped streams of one body come once in every edit unit."""
+    counts: dict[int, dict[int, int]] = {}
+    for stream in file.streams.values():
+        if stream.kind is not TrackKind.OTHER and stream.count > 1:
+            counts.setdefault(stream.body_sid, {})[stream.number] = stream.count
+    for by_stream in counts.values():
+        if max(by_stream.values()) - min(by_stream.values()) > (0 if file.is_chain_whole else 1):
+            text = ", ".join(
+                f"{count} of {number:08x}" for number, count in sorted(by_stream.items())[:8]
+            )
+            file.looking.findings.add(
+                ClipCode.COUNTS_DIFFER, "essence-counts", f"unequal numbers of units: {text}"
+            )
+
+
+def _structure_track(
+    stream: Stream,
+    track: MxfTrack | None,
+    descriptor: MxfDescriptor | None,
+    essence: Essence,
+    declared: int | None,
+) -> StructureTrack:
+    rate = track.rate if track else None
+    duration = declared / rate if declared is not None and rate else None
+    samples = declared if stream.kind is TrackKind.PICTURE else None
+    if stream.kind is TrackKind.SOUND and descriptor and descriptor.sample_rate:
+        rate = descriptor.sample_rate
+        if descriptor.block_bytes and essence is Essence.PCM:
+            samples = stream.total_bytes // descriptor.block_bytes
+    return StructureTrack(
+        kind=stream.kind,
+        number=stream.number,
+        essence=essence,
+        codec=descriptor.coding.hex() if descriptor else "",
+        width=(descriptor.width or None) if descriptor else None,
+        height=(descriptor.height or None) if descriptor else None,
+        rate=rate,
+        samples=samples,
+        duration=duration,
+        channels=(descriptor.channels or None) if descriptor else None,
+        bits=(descriptor.bits or None) if descriptor else None,
+    )
