@@ -1,0 +1,202 @@
+"""The stage of a fault run: a card and drives on faulty file systems, set up anew for each run.
+
+The mounts stay from run to run; their backing folders are put back to the beginning. What a run
+meets is a :class:`Case`: which faults, on which place.
+"""
+
+import dataclasses
+import os
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.lab import cards, oracle
+from tests.lab.cards import Item
+from tests.lab.faultfs import Call, Fault, FaultFs, Quirks
+from tests.lab.images import EXFAT, Rack, Volume
+
+CARD, DRIVES = "card", ("drive-1", "drive-2")
+PLACES = (CARD, *DRIVES)
+ROLL = "A001"
+DEVICE_BYTES = 16 << 20
+# Another production's material, there before; nothing may happen to it.
+EARLIER = (
+    Item(b"Night Ferry/A900/CLIPS/A900C001.mov", content=b"an earlier card's clip" * 500),
+    Item(b"notes.txt", content=b"not ours"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What one run meets.
+
+    Attributes:
+        name: says it all in one line, for the table and for repeating it.
+        faults: place and fault.
+        where: the place, for the table.
+        kind: effect or error, for the table.
+        card_reads: readings of the card asked for.
+        tree: what lies on the card; the stage's usual one when empty.
+    """
+
+    name: str
+    faults: tuple[tuple[str, Fault], ...]
+    where: str
+    kind: str
+    card_reads: int = 2
+    tree: tuple[Item, ...] = ()
+
+
+class Stage:
+    """Card, two drives, and a home for the ledger.
+
+    Args:
+        rack: gives the block devices below the mounts.
+        folder: everything lies below it.
+        quirks: by place.
+    """
+
+    def __init__(
+        self, rack: Rack, folder: Path, quirks: Mapping[str, Quirks] | None = None
+    ) -> None:
+        self.folder = folder
+        self.rack = rack
+        self.quirks = dict(quirks or {})
+        self.devices: dict[str, Volume] = {}
+        self.mounts: dict[str, FaultFs] = {}
+        self.truth = oracle.Content({}, frozenset())
+        self.tree: tuple[Item, ...] = ()
+        self._runs = 0
+        self._earlier = oracle.Content({}, frozenset())
+        for place in PLACES:
+            self.devices[place] = self._device(place)
+            self.backing(place).mkdir(parents=True)
+            self.mount(place)
+
+    # --- places
+
+    def backing(self, place: str) -> Path:
+        """The folder behind a place: the truth of what is stored."""
+        return self.folder / f"{place}.disk"
+
+    def root(self, place: str) -> Path:
+        """Where a place is mounted."""
+        return self.folder / place
+
+    @property
+    def home(self) -> Path:
+        """Home of the ledger in this run."""
+        return self.folder / f"home-{self._runs}"
+
+    def mount(self, place: str) -> None:
+        """Mount a place; also after it vanished, with a device of its own as before."""
+        device = self.devices[place].device
+        quirks = dataclasses.replace(self.quirks.get(place, Quirks()), block_device=device)
+        self.mounts[place] = FaultFs(
+            self.backing(place), self.root(place), quirks, keeps_pages=True, source=device
+        )
+
+    def remount(self, place: str, quirks: Quirks | None = None) -> None:
+        """A new mounting of a place, with other quirks where given."""
+        self.mounts[place].close()
+        if quirks is not None:
+            self.quirks[place] = quirks
+        self.mount(place)
+
+    # --- runs
+
+    def reset(self, tree: Sequence[Item]) -> None:
+        """The beginning of a run: the tree on the card, earlier material on the drives."""
+        shutil.rmtree(self.home, ignore_errors=True)
+        self._runs += 1
+        self.clear()
+        if tuple(tree) != self.tree:
+            self._fill(CARD, tree)
+            self.tree = tuple(tree)
+            self.truth = oracle.content_of(self.backing(CARD))
+        self._forget_pages(CARD)
+        for drive in DRIVES:
+            self._fill(drive, EARLIER)
+        self._earlier = oracle.content_of(self.backing(DRIVES[0]))
+        self.clear()
+
+    def refill_card(self) -> None:
+        """Put the card's tree back at the next reset, whatever a run has done to it."""
+        self.tree = ()
+
+    def plan(self, case: Case) -> None:
+        """Let a case's faults strike from now on."""
+        for place in PLACES:
+            self.mounts[place].plan(*(fault for at, fault in case.faults if at == place))
+
+    def clear(self) -> None:
+        """No more faults; lost entries are found again; counting begins anew."""
+        for mount in self.mounts.values():
+            mount.plan()
+            mount.give_back()
+
+    def struck(self) -> int:
+        """Operations that met a fault, on all places."""
+        return sum(mount.struck for mount in self.mounts.values())
+
+    def calls(self, place: str) -> list[Call]:
+        """Operations that a place has seen since the plan was set."""
+        return self.mounts[place].calls()
+
+    def release(self, errno: str = "") -> None:
+        """Let everything that hangs go on."""
+        for mount in self.mounts.values():
+            mount.release(errno)
+
+    # --- what really lies there
+
+    def copies(self) -> int:
+        """On how many drives every byte of the card lies, under a finished name."""
+        return oracle.drives_with_copy([self.backing(drive) for drive in DRIVES], self.truth)
+
+    def faults_of_drives(self) -> list[str]:
+        """What must never be found on a drive, whatever the answer was."""
+        said = []
+        for drive in DRIVES:
+            seen = oracle.content_of(self.backing(drive))
+            said += [
+                f"{drive}: earlier material changed: {path!r}"
+                for path in oracle.changed(self._earlier, seen)
+            ]
+            said += [
+                f"{drive}: {folder!r} bears the roll's name and is not whole"
+                for folder in oracle.half_done_under_final_name(seen, self.truth, ROLL.encode())
+            ]
+        return said
+
+    def close(self) -> None:
+        """Take every mount away; the devices go with the rack."""
+        for mount in reversed(list(self.mounts.values())):
+            mount.close()
+
+    def _fill(self, place: str, items: Sequence[Item]) -> None:
+        # Through the mount, so that the kernel forgets the pages of what is removed.
+        for entry in os.scandir(os.fsencode(self.root(place))):
+            if entry.is_dir(follow_symlinks=False):
+                shutil.rmtree(entry.path)
+            else:
+                os.unlink(entry.path)
+        cards.write_tree(self.backing(place), items)
+
+    def _forget_pages(self, place: str) -> None:
+        """Else a run would be answered from what the run before it has read."""
+        for folder, _, files, fd in os.fwalk(os.fsencode(self.root(place)), follow_symlinks=False):
+            for name in files:
+                path = os.path.join(folder, name)
+                if os.path.isfile(path) and not os.path.islink(path):
+                    file = os.open(name, os.O_RDONLY | os.O_NOFOLLOW, dir_fd=fd)
+                    os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
+                    os.close(file)
+
+    def _device(self, place: str) -> Volume:
+        volume = self.rack.volume(
+            EXFAT, name=f"{place}-device", size_bytes=DEVICE_BYTES, is_mounted=False
+        )
+        volume.attach()
+        return volume
