@@ -5,13 +5,16 @@ most one thread is left behind for each thing asked, none is started for a thing
 is still stuck, and all are daemons, which do not keep the program from ending.
 """
 
+import contextlib
 import threading
-from collections.abc import Callable, Hashable
-from typing import Generic, TypeVar
+import time
+from collections.abc import Callable, Hashable, Mapping
+from typing import Any, Generic, TypeVar
 
 T = TypeVar("T")
 
 _MAX_STUCK = 64
+_GRACE_S = 0.05
 
 
 class NotAnsweringError(TimeoutError):
@@ -24,7 +27,7 @@ class _Call(Generic[T]):
         self._discard = discard
         self._lock = threading.Lock()
         self._is_done = threading.Event()
-        self._is_given_up = False
+        self.is_given_up = False
         self._result: list[T] = []
         self._error: BaseException | None = None
 
@@ -40,8 +43,8 @@ class _Call(Generic[T]):
     def wait(self, timeout_s: float) -> T:
         if not self._is_done.wait(timeout_s):
             with self._lock:
-                self._is_given_up = not self._result
-            if self._is_given_up:
+                self.is_given_up = not self._result
+            if self.is_given_up:
                 raise NotAnsweringError(f"no answer within {timeout_s:g} s")
         if self._error is not None:
             raise self._error
@@ -49,7 +52,7 @@ class _Call(Generic[T]):
 
     def _keep(self, result: T) -> None:
         with self._lock:
-            if not self._is_given_up:
+            if not self.is_given_up:
                 self._result.append(result)
                 return
         if self._discard is not None:
@@ -60,7 +63,7 @@ class BoundedCalls:
     """Runs calls in threads of their own and stops waiting after a while."""
 
     def __init__(self) -> None:
-        self._threads: dict[Hashable, threading.Thread] = {}
+        self._under_way: dict[Hashable, tuple[threading.Thread, _Call[Any]]] = {}
         self._lock = threading.Lock()
 
     def call(
@@ -75,31 +78,68 @@ class BoundedCalls:
         Args:
             key: what is asked, such as a mounting; one call at a time is under way for each.
             function: the call.
-            timeout_s: seconds to wait for an earlier call, and again for this one.
+            timeout_s: seconds to wait for an earlier call that is under way, and for this one. One
+                that has been given up is not waited for again.
             discard: takes a result that came after nobody waited any more, such as a descriptor.
 
         Raises:
             NotAnsweringError: no answer in time, or too many calls are stuck already.
         """
+        return self._begin(key, function, timeout_s, discard).wait(timeout_s)
+
+    def call_all(
+        self, functions: Mapping[Hashable, Callable[[], T]], timeout_s: float
+    ) -> dict[Hashable, T | None]:
+        """Many calls at once, all within one time; None for what was refused or not answered.
+
+        Args:
+            functions: the calls by what is asked; an ``OSError`` of theirs is a refusal.
+            timeout_s: seconds for all of them together.
+        """
+        begun: dict[Hashable, _Call[T]] = {}
+        for key, function in functions.items():
+            with contextlib.suppress(NotAnsweringError):
+                begun[key] = self._begin(key, function, timeout_s, None)
+        found: dict[Hashable, T | None] = dict.fromkeys(functions)
+        deadline = time.monotonic() + timeout_s
+        for key, call in begun.items():
+            with contextlib.suppress(OSError):
+                found[key] = call.wait(max(0.0, deadline - time.monotonic()))
+        return found
+
+    def _begin(
+        self,
+        key: Hashable,
+        function: Callable[[], T],
+        timeout_s: float,
+        discard: Callable[[T], None] | None,
+    ) -> _Call[T]:
         call = _Call(function, discard)
         earlier = self._start(key, call)
         if earlier is not None:
-            earlier.join(timeout_s)
+            thread, before = earlier
+            thread.join(_GRACE_S if before.is_given_up else timeout_s)
             if self._start(key, call) is not None:
                 raise NotAnsweringError("an earlier call has not been answered yet")
-        return call.wait(timeout_s)
+        return call
 
-    def _start(self, key: Hashable, call: _Call[T]) -> threading.Thread | None:
-        """Start the call, or hand back the thread that is still at an earlier one."""
+    def is_stuck(self, key: Hashable) -> bool:
+        """Whether a call for ``key`` has been given up and has still not come back."""
         with self._lock:
-            self._threads = {k: t for k, t in self._threads.items() if t.is_alive()}
-            if key in self._threads:
-                return self._threads[key]
-            if len(self._threads) >= _MAX_STUCK:
+            thread, call = self._under_way.get(key, (None, None))
+            return thread is not None and thread.is_alive() and bool(call and call.is_given_up)
+
+    def _start(self, key: Hashable, call: _Call[T]) -> tuple[threading.Thread, _Call[Any]] | None:
+        """Start the call, or hand back the one that is still under way."""
+        with self._lock:
+            self._under_way = {k: e for k, e in self._under_way.items() if e[0].is_alive()}
+            if key in self._under_way:
+                return self._under_way[key]
+            if len(self._under_way) >= _MAX_STUCK:
                 raise NotAnsweringError(f"{_MAX_STUCK} earlier calls have not been answered yet")
             thread = threading.Thread(target=call.run, name="bounded-call", daemon=True)
             thread.start()
-            self._threads[key] = thread
+            self._under_way[key] = (thread, call)
             return None
 
 

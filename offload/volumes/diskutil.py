@@ -18,7 +18,7 @@ from offload.volumes import kinds
 from offload.volumes.block_tree import device_number
 from offload.volumes.bounded import CALLS, BoundedCalls, NotAnsweringError
 from offload.volumes.commands import Runner, run
-from offload.volumes.volume import Volume, VolumeError
+from offload.volumes.volume import Mounting, Volume, VolumeError
 
 _COMMAND_S = 10.0
 ANSWER_S = 2.0
@@ -97,12 +97,18 @@ class DiskutilTable:
 
     def read(self) -> tuple[Volume, ...]:
         """Every volume that is mounted."""
-        wanted = [m for m in self.mounts() if m.fs_type not in _HIDDEN]
-        places = [mount.mount_point for mount in wanted]
-        return tuple(
-            self._volume(mount, is_covered=mount.mount_point in places[index + 1 :])
-            for index, mount in enumerate(wanted)
-        )
+        return tuple(self._volume(mount, is_covered=c) for mount, c in self._listed())
+
+    def mountings(self) -> tuple[Mounting, ...]:
+        """What is mounted now; asks no file system and starts no command."""
+        return tuple(Mounting(_key(m), m.mount_point, c) for m, c in self._listed())
+
+    def describe(self, mounting: Mounting) -> Volume | None:
+        """All that is known of one mounting; None when it has left meanwhile."""
+        for mount, is_covered in self._listed():
+            if _key(mount) == mounting.key:
+                return self._volume(mount, is_covered=is_covered)
+        return None
 
     def of_path(self, path: bytes) -> Volume:
         """The volume that ``path`` lies on, links followed.
@@ -126,6 +132,12 @@ class DiskutilTable:
             VolumeError: it is no longer mounted.
         """
         return self._of_number(os.fstat(fd).st_dev)
+
+    def _listed(self) -> list[tuple[MacMount, bool]]:
+        """What is mounted, each with whether a later one lies over it."""
+        wanted = [m for m in self.mounts() if m.fs_type not in _HIDDEN]
+        places = [mount.mount_point for mount in wanted]
+        return [(m, m.mount_point in places[at + 1 :]) for at, m in enumerate(wanted)]
 
     def is_mounted(self, volume: Volume) -> bool:
         """Whether the same device is still mounted in the same place; touches no file system."""
@@ -186,6 +198,10 @@ class DiskutilTable:
         except OSError:
             return ""
         return f"{os.major(facts.st_dev)}:{os.minor(facts.st_dev)}"
+
+
+def _key(mount: MacMount) -> tuple[bytes, bytes]:
+    return (mount.source, mount.mount_point)
 
 
 def _packed(number: str) -> int:

@@ -1,8 +1,9 @@
 """The volumes of a Linux machine: mount table, ids, devices and room put together."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 
 from offload.errors import reason
 from offload.values.paths import to_text
@@ -11,7 +12,7 @@ from offload.volumes.block_tree import device_number
 from offload.volumes.bounded import CALLS, BoundedCalls, NotAnsweringError
 from offload.volumes.linux_devices import DeviceFacts, LinuxDevices
 from offload.volumes.mountinfo import MountRow
-from offload.volumes.volume import Volume, VolumeError
+from offload.volumes.volume import Mounting, Volume, VolumeError
 
 ANSWER_S = 2.0
 """How long a file system may take to tell its size or to open a folder."""
@@ -84,6 +85,24 @@ class LinuxTable:
             remedy="Plug it in again, then repeat the command.",
         )
 
+    def mountings(self) -> tuple[Mounting, ...]:
+        """What is mounted now; asks no file system and starts no command."""
+        rows = self.read_rows()
+        ids, covered = mount_ids.unique_ids(), mountinfo.covered_ids(rows)
+        return tuple(
+            Mounting(_key(row, ids), row.mount_point, row.mount_id in covered)
+            for row in rows
+            if row.fs_type not in kinds.PSEUDO
+        )
+
+    def describe(self, mounting: Mounting) -> Volume | None:
+        """All that is known of one mounting; None when it has left meanwhile."""
+        rows, ids = self.read_rows(), mount_ids.unique_ids()
+        for row in rows:
+            if _key(row, ids) == mounting.key:
+                return self._volumes([row], rows)[0]
+        return None
+
     def is_mounted(self, volume: Volume) -> bool:
         """Whether this very mounting is still there; touches no file system."""
         if volume.is_mount_id_unique:
@@ -97,52 +116,65 @@ class LinuxTable:
         covered = mountinfo.covered_ids(rows)
         block = {row.mount_id: _block_device(row) for row in wanted}
         facts = self.devices.facts(device for device in block.values() if device)
+        rooms = self._rooms(row for row in wanted if row.mount_id not in covered)
         return tuple(
-            self._volume(
+            _volume(
                 row,
                 facts.get(block[row.mount_id], DeviceFacts()),
+                rooms.get(_room_key(row)),
                 unique=ids.get(row.mount_id),
                 is_covered=row.mount_id in covered,
             )
             for row in wanted
         )
 
-    def _volume(
-        self, row: MountRow, facts: DeviceFacts, *, unique: int | None, is_covered: bool
-    ) -> Volume:
-        room = None if is_covered else self._room(row)
-        is_read_only = b"ro" in row.options or b"ro" in row.fs_options
-        return Volume(
-            mount_point=row.mount_point,
-            source=row.source,
-            fs_type=row.fs_type,
-            options=(*row.options, *row.fs_options),
-            is_read_only=is_read_only,
-            device=row.device,
-            mount_id=row.mount_id if unique is None else unique,
-            is_mount_id_unique=unique is not None,
-            root=row.root,
-            is_covered=is_covered,
-            is_answering=is_covered or room is not None,
-            label=facts.label,
-            volume_id=facts.volume_id,
-            capacity_bytes=room.f_blocks * room.f_frsize if room else None,
-            free_bytes=room.f_bavail * room.f_frsize if room else None,
-            device_node=facts.node,
-            bus=facts.bus or ("network" if kinds.is_network(row.fs_type) else ""),
-            model=facts.model,
-            reader=facts.reader,
-            updates_access_times=not is_read_only and b"noatime" not in row.options,
-        )
+    def _rooms(self, rows: Iterable[MountRow]) -> dict[Hashable, os.statvfs_result | None]:
+        asked: dict[Hashable, Callable[[], os.statvfs_result | None]] = {}
+        for row in rows:
+            if row.fs_type not in kinds.PSEUDO:
+                asked[_room_key(row)] = partial(_room_of, row)
+        return self.calls.call_all(asked, self.answer_s)
 
-    def _room(self, row: MountRow) -> os.statvfs_result | None:
-        if row.fs_type in kinds.PSEUDO:
-            return None
-        key = ("room", row.mount_id, row.mount_point)
-        try:
-            return self.calls.call(key, lambda: _room_of(row), self.answer_s)
-        except OSError:
-            return None
+
+def _volume(
+    row: MountRow,
+    facts: DeviceFacts,
+    room: os.statvfs_result | None,
+    *,
+    unique: int | None,
+    is_covered: bool,
+) -> Volume:
+    is_read_only = b"ro" in row.options or b"ro" in row.fs_options
+    return Volume(
+        mount_point=row.mount_point,
+        source=row.source,
+        fs_type=row.fs_type,
+        options=(*row.options, *row.fs_options),
+        is_read_only=is_read_only,
+        device=row.device,
+        mount_id=row.mount_id if unique is None else unique,
+        is_mount_id_unique=unique is not None,
+        root=row.root,
+        is_covered=is_covered,
+        is_answering=is_covered or room is not None,
+        label=facts.label,
+        volume_id=facts.volume_id,
+        capacity_bytes=room.f_blocks * room.f_frsize if room else None,
+        free_bytes=room.f_bavail * room.f_frsize if room else None,
+        device_node=facts.node,
+        bus=facts.bus or ("network" if kinds.is_network(row.fs_type) else ""),
+        model=facts.model,
+        reader=facts.reader,
+        updates_access_times=not is_read_only and b"noatime" not in row.options,
+    )
+
+
+def _room_key(row: MountRow) -> Hashable:
+    return ("room", row.mount_id, row.mount_point)
+
+
+def _key(row: MountRow, ids: dict[int, int]) -> tuple[object, ...]:
+    return (ids.get(row.mount_id, -row.mount_id), row.device, row.mount_point)
 
 
 def _block_device(row: MountRow) -> str:

@@ -63,6 +63,19 @@ def table_id_of(fd: int) -> int | None:
     return None
 
 
+def is_same_mounting(fd: int, other: int) -> bool:
+    """Whether two descriptors were opened in one mounting.
+
+    A bind mount of the same file system is another one; a btrfs subvolume is not, though its device
+    number differs. Where the system tells no ids, the device number decides.
+    """
+    for ask in (unique_id_of, table_id_of):
+        one, two = ask(fd), ask(other)
+        if one is not None and two is not None:
+            return one == two
+    return os.fstat(fd).st_dev == os.fstat(other).st_dev
+
+
 def unique_ids() -> dict[int, int]:
     """Unique id by the mount table's id, for every mounting; empty where the system has none."""
     if not has_unique_ids():

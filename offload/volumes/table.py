@@ -3,7 +3,7 @@
 import sys
 from typing import Protocol
 
-from offload.volumes.volume import Volume
+from offload.volumes.volume import Mounting, Volume
 
 
 class Table(Protocol):
@@ -17,6 +17,12 @@ class Table(Protocol):
 
     def of_fd(self, fd: int) -> Volume:
         """The volume in which a descriptor was opened."""
+
+    def mountings(self) -> tuple[Mounting, ...]:
+        """What is mounted now; asks no file system and starts no command."""
+
+    def describe(self, mounting: Mounting) -> Volume | None:
+        """All that is known of one mounting; None when it has left meanwhile."""
 
     def is_mounted(self, volume: Volume) -> bool:
         """Whether a volume's very mounting is still there."""

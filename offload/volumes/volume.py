@@ -1,5 +1,6 @@
 """One mounted file system, as the system describes it at one moment."""
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 from offload.errors import OffloadError
@@ -10,6 +11,22 @@ class VolumeError(OffloadError):
     """A file system does not answer or is no longer mounted; by device, server or person."""
 
     code = "volume"
+
+
+@dataclass(frozen=True, slots=True)
+class Mounting:
+    """One line of the mount table: enough to see what comes and goes, got without touching it.
+
+    Attributes:
+        key: what tells this mounting from every other, an earlier one of the same volume too
+            where the system has unique ids.
+        mount_point: absolute path.
+        is_covered: something is mounted over it.
+    """
+
+    key: Hashable
+    mount_point: bytes
+    is_covered: bool
 
 
 @dataclass(frozen=True, slots=True)

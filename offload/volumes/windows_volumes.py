@@ -16,7 +16,7 @@ from offload.volumes.bounded import CALLS, BoundedCalls, NotAnsweringError
 from offload.volumes.separation import Physical, together
 from offload.volumes.servers import Servers
 from offload.volumes.shares import physical_of_share
-from offload.volumes.volume import Volume, VolumeError
+from offload.volumes.volume import Mounting, Volume, VolumeError
 from offload.volumes.windows_answers import VolumeCalls, WindowsDisk, WindowsFacts, WindowsPlace
 
 ANSWER_S = 2.0
@@ -88,6 +88,17 @@ class WindowsTable:
         if len({volume.source for volume in found}) != 1:
             raise _gone(b"")
         return found[0]
+
+    def mountings(self) -> tuple[Mounting, ...]:
+        """What can be reached now; asks no file system."""
+        return tuple(Mounting(p, os.fsencode(p.path), False) for p in self.asked.places())
+
+    def describe(self, mounting: Mounting) -> Volume | None:
+        """All that is known of one volume; None when it has left meanwhile."""
+        for place in self.asked.places():
+            if place == mounting.key:
+                return self._volume(place)
+        return None
 
     def is_mounted(self, volume: Volume) -> bool:
         """Whether the same volume can still be reached in the same place."""

@@ -1,6 +1,7 @@
 """A file system that never answers must hold up nobody and must not pile up threads."""
 
 import threading
+import time
 
 import pytest
 
@@ -45,8 +46,26 @@ def test_it_is_asked_again_once_it_answers() -> None:
     calls, dead = BoundedCalls(), Dead()
     with pytest.raises(NotAnsweringError):
         calls.call("dead", dead, 0.02)
+    assert calls.is_stuck("dead")
     dead.release.set()
+    while calls.is_stuck("dead"):
+        time.sleep(0.001)
     assert calls.call("dead", dead, 5.0) == 7
+
+
+def test_many_at_once_and_the_dead_among_them() -> None:
+    calls, dead = BoundedCalls(), Dead()
+
+    def refused() -> int:
+        raise OSError(5, "input/output error")
+
+    try:
+        found = calls.call_all({"a": lambda: 1, "b": dead, "c": refused, "d": lambda: 4}, 0.5)
+        assert found == {"a": 1, "b": None, "c": None, "d": 4}
+        assert calls.call_all({"a": lambda: 2, "b": dead}, 5.0) == {"a": 2, "b": None}
+        assert dead.entered == 1
+    finally:
+        dead.release.set()
 
 
 def test_result_that_comes_too_late_is_discarded() -> None:

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -203,7 +204,9 @@ def test_file_system_that_does_not_answer_holds_nobody_up(rack: Rack) -> None:
             volume_of(os.fsencode(made.root / "DCIM"), table)
     finally:
         os.kill(server, signal.SIGCONT)
-    assert volume_of(os.fsencode(made.root)).is_answering
+    deadline = time.monotonic() + 10
+    while not volume_of(os.fsencode(made.root)).is_answering:
+        assert time.monotonic() < deadline, "it is never asked again"
 
 
 def test_path_that_is_not_there(rack: Rack) -> None:
