@@ -8,5 +8,23 @@ from offload.clearance.decisions import content_checksum
 from offload.clearance.holds import holds_table
 from offload.clearance.rules import decide
 from offload.clearance.shell import command_line, quoted
+from offload.clearance.statement import CardName, ManifestName, Occasion, Statement, statement_of
+from offload.clearance.statement_json import from_bytes, to_bytes
+from offload.clearance.taken import StatementError
 
-__all__ = ["Context", "command_line", "content_checksum", "decide", "holds_table", "quoted"]
+__all__ = [
+    "CardName",
+    "Context",
+    "ManifestName",
+    "Occasion",
+    "Statement",
+    "StatementError",
+    "command_line",
+    "content_checksum",
+    "decide",
+    "from_bytes",
+    "holds_table",
+    "quoted",
+    "statement_of",
+    "to_bytes",
+]
