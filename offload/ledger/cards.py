@@ -169,7 +169,9 @@ def arrived(
             (plain(key), card, mount_point, plain(reader), at_ns),
         )
         ledger.change(
-            "UPDATE cards SET last_seen_ns = max(last_seen_ns, ?) WHERE id = ?", (at_ns, card)
+            "UPDATE cards SET last_seen_ns = max(last_seen_ns, ?), dismissed_digest = '-'"
+            " WHERE id = ?",
+            (at_ns, card),
         )
 
 

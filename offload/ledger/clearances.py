@@ -75,12 +75,21 @@ def add(ledger: Ledger, new: NewClearance) -> int:
 
 
 def void(ledger: Ledger, clearance: int, because: str, at_ns: int) -> None:
-    """The clearance holds no longer; the first reason stays."""
-    ledger.change(
-        "UPDATE clearances SET voided_ns = ?, voided_because = ?"
-        " WHERE id = ? AND voided_ns IS NULL",
-        (at_ns, plain(because), clearance),
-    )
+    """The clearance holds no longer; the first reason stays, and the card counts as not proven.
+
+    Not for a card that has left as it was: that one was safe when it left.
+    """
+    with ledger.writing():
+        ledger.change(
+            "UPDATE clearances SET voided_ns = ?, voided_because = ?"
+            " WHERE id = ? AND voided_ns IS NULL",
+            (at_ns, plain(because), clearance),
+        )
+        ledger.change(
+            "UPDATE cards SET proven_digest = '' WHERE (id, proven_digest) ="
+            " (SELECT card, digest FROM clearances WHERE id = ?)",
+            (clearance,),
+        )
 
 
 def last_for(ledger: Ledger, digest: str) -> Clearance | None:

@@ -12,6 +12,8 @@ import sys
 from array import array
 from collections.abc import Iterable, Sequence
 
+from offload.checksum import COMPARE, digest_of
+
 ENTRY_BYTES = 4
 _FACTS = struct.Struct("<QQQqq")
 FACTS_BYTES = _FACTS.size
@@ -62,6 +64,12 @@ def unraw(kept: bytes) -> str:
 def plain(text: str) -> str:
     """Text that the database takes: what is no text at all is shown escaped."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def content_of(*columns: bytes) -> bytes:
+    """The checksum kept with a batch, over its columns and their lengths."""
+    lengths = b"".join(len(column).to_bytes(8, "little") for column in columns)
+    return digest_of(COMPARE, b"".join((lengths, *columns)))
 
 
 def whole(number: int) -> int:

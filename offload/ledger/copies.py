@@ -10,6 +10,7 @@ from offload.ledger.columns import (
     FACTS_BYTES,
     NO_FACTS,
     Facts,
+    content_of,
     pack_entries,
     pack_facts,
     pack_list,
@@ -38,6 +39,8 @@ class Stage(Enum):
     """The finished rest, as ``ROLL.partial``."""
     DROPPED = "dropped"
     """The drive failed or could not be used."""
+    RECORDED = "recorded"
+    """Known from its record alone; not read back since the ledger was made."""
     AWAY = "away"
     """The drive was not there; the offload waits for it by name."""
 
@@ -190,12 +193,12 @@ def add_files(
     Raises:
         RuntimeError: columns of unequal length.
     """
-    packed = pack_facts(facts)
+    numbers, packed = pack_entries(entries), pack_facts(facts)
     if len(states) != len(entries) or len(packed) != FACTS_BYTES * len(entries):
         raise RuntimeError("the columns of a batch of a copy differ in length")
     ledger.insert(
-        "INSERT INTO copied (copy, entries, states, facts) VALUES (?, ?, ?, ?)",
-        (copy, pack_entries(entries), states, packed),
+        "INSERT INTO copied (copy, entries, states, facts, content) VALUES (?, ?, ?, ?, ?)",
+        (copy, numbers, states, packed, content_of(numbers, states, packed)),
     )
 
 
@@ -210,12 +213,9 @@ def load(ledger: Ledger, copy: int, count: int) -> CopyColumns:
     """
     states = bytearray(count)
     facts = bytearray(count * FACTS_BYTES)
-    for number, entries, batch_states, batch_facts in _batches(ledger, copy):
-        numbers = unpack_entries(entries)
-        rows = len(batch_states)
-        is_whole = len(entries) == rows * ENTRY_BYTES and len(batch_facts) == rows * FACTS_BYTES
-        if not is_whole or max(numbers, default=-1) >= count:
-            raise damaged(ledger.path, f"batch {number} of a copy")
+    for batch in _batches(ledger, copy):
+        _refuse_damaged(ledger, batch, count)
+        numbers, batch_states, batch_facts = unpack_entries(batch[1]), batch[2], batch[3]
         for row, at in enumerate(numbers):
             states[at] = batch_states[row]
             start = row * FACTS_BYTES
@@ -262,6 +262,29 @@ def on_drive(
     return tuple(_copy(row) for row in rows)
 
 
+@dataclass(frozen=True, slots=True)
+class DriveUse:
+    """What was put on a drive within a time.
+
+    Attributes:
+        copies: offloads that it took part in.
+        written_bytes: their sum.
+    """
+
+    copies: int
+    written_bytes: int
+
+
+def written_between(ledger: Ledger, drive: int, since_ns: int, until_ns: int) -> DriveUse:
+    """How much went onto a drive from one moment to before another: today's pace."""
+    row = ledger.row(
+        "SELECT count(*), total(written_bytes) FROM copies"
+        " WHERE drive = ? AND started_ns >= ? AND started_ns < ?",
+        (drive, since_ns, until_ns),
+    )
+    return DriveUse(row[0], int(row[1])) if row else DriveUse(0, 0)
+
+
 def is_proven(state: int) -> bool:
     """Whether a state says that the file was read back from where it counts."""
     return state in (CopyState.PROVEN_DEVICE, CopyState.PROVEN_SERVER)
@@ -275,11 +298,20 @@ def _copy(row: Row) -> Copy:
     return Copy(number, offload, drive, name, known, mounting, started, changed, result)
 
 
+def _refuse_damaged(ledger: Ledger, batch: Row, count: int) -> None:
+    number, entries, states, facts, content = batch
+    rows = len(states)
+    is_whole = len(entries) == rows * ENTRY_BYTES and len(facts) == rows * FACTS_BYTES
+    is_whole = is_whole and content == content_of(entries, states, facts)
+    if not is_whole or max(unpack_entries(entries), default=-1) >= count:
+        raise damaged(ledger.path, f"batch {number} of a copy")
+
+
 def _batches(ledger: Ledger, copy: int) -> Iterator[Row]:
     last = 0
     while True:
         rows = ledger.rows(
-            "SELECT id, entries, states, facts FROM copied WHERE copy = ? AND id > ?"
+            "SELECT id, entries, states, facts, content FROM copied WHERE copy = ? AND id > ?"
             " ORDER BY id LIMIT ?",
             (copy, last, _BATCHES_AT_ONCE),
         )

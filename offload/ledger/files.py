@@ -5,7 +5,14 @@ from dataclasses import dataclass
 
 from offload.checksum import digest_size
 from offload.ledger import inventories, offloads
-from offload.ledger.columns import ENTRY_BYTES, pack_entries, pack_list, unpack_entries, unpack_list
+from offload.ledger.columns import (
+    ENTRY_BYTES,
+    content_of,
+    pack_entries,
+    pack_list,
+    unpack_entries,
+    unpack_list,
+)
 from offload.ledger.database import Ledger, Row
 from offload.ledger.faults import damaged
 from offload.values.entries import Entries
@@ -61,14 +68,18 @@ def add(
     sizes = [digest_size(name) * len(entries) for name in names]
     if len(states) != len(entries) or [len(digests[name]) for name in names] != sizes:
         raise RuntimeError("the columns of a batch of files differ in length")
+    numbers, checksums = pack_entries(entries), pack_list(names)
+    packed = b"".join(digests[name] for name in names)
     ledger.insert(
-        "INSERT INTO files (offload, entries, states, checksums, digests) VALUES (?, ?, ?, ?, ?)",
+        "INSERT INTO files (offload, entries, states, checksums, digests, content)"
+        " VALUES (?, ?, ?, ?, ?, ?)",
         (
             offload,
-            pack_entries(entries),
+            numbers,
             states,
-            pack_list(names),
-            b"".join(digests[name] for name in names),
+            checksums,
+            packed,
+            content_of(numbers, states, checksums.encode(), packed),
         ),
     )
 
@@ -86,9 +97,9 @@ def load(ledger: Ledger, offload: int, count: int) -> FileColumns:
     digests: dict[str, bytearray] = {}
     known: dict[str, bytearray] = {}
     for row in _batches(ledger, offload):
-        entries, names = unpack_entries(row[1]), unpack_list(row[3])
-        sizes = [digest_size(name) for name in names]
+        names, sizes = _checksums(ledger, row)
         _refuse_damaged(ledger, row, count, sum(sizes))
+        entries = unpack_entries(row[1])
         for at, state in zip(entries, row[2], strict=True):
             states[at] = state
         start = 0
@@ -164,7 +175,7 @@ def _batches(ledger: Ledger, offload: int) -> Iterator[Row]:
     last = 0
     while True:
         rows = ledger.rows(
-            "SELECT id, entries, states, checksums, digests FROM files"
+            "SELECT id, entries, states, checksums, digests, content FROM files"
             " WHERE offload = ? AND id > ? ORDER BY id LIMIT ?",
             (offload, last, _BATCHES_AT_ONCE),
         )
@@ -174,9 +185,18 @@ def _batches(ledger: Ledger, offload: int) -> Iterator[Row]:
         last = rows[-1][0]
 
 
+def _checksums(ledger: Ledger, row: Row) -> tuple[tuple[str, ...], list[int]]:
+    try:
+        names = unpack_list(row[3])
+        return names, [digest_size(name) for name in names]
+    except ValueError as error:
+        raise damaged(ledger.path, f"batch {row[0]} of files") from error
+
+
 def _refuse_damaged(ledger: Ledger, row: Row, count: int, digest_bytes: int) -> None:
-    number, entries, states, _, digests = row
+    number, entries, states, checksums, digests, content = row
     rows = len(states)
     is_whole = len(entries) == rows * ENTRY_BYTES and len(digests) == rows * digest_bytes
+    is_whole = is_whole and content == content_of(entries, states, checksums.encode(), digests)
     if not is_whole or max(unpack_entries(entries), default=-1) >= count:
         raise damaged(ledger.path, f"batch {number} of files")

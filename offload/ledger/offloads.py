@@ -214,6 +214,12 @@ def end(
             " WHERE id = ?",
             (State.ENDED.value, at_ns, at_ns, answer.value, json.dumps(verdict), offload),
         )
+        if answer is Answer.CLEARED:
+            ledger.change(
+                "UPDATE cards SET proven_digest = (SELECT digest FROM offloads WHERE id = ?)"
+                " WHERE id = (SELECT card FROM offloads WHERE id = ?)",
+                (offload, offload),
+            )
 
 
 def get(ledger: Ledger, offload: int) -> Offload:
@@ -256,6 +262,14 @@ def all_unfinished(ledger: Ledger) -> tuple[Offload, ...]:
 def of_card(ledger: Ledger, card: int) -> tuple[Offload, ...]:
     """All offloads of a card, the newest first."""
     return _offloads(ledger, "card = ?", card)
+
+
+def last_of_card(ledger: Ledger, card: int) -> Offload | None:
+    """The newest offload of a card."""
+    row = ledger.row(
+        f"SELECT {_OFFLOAD} FROM offloads WHERE card = ? ORDER BY id DESC LIMIT 1", (card,)
+    )
+    return _offload(row) if row else None
 
 
 def of_roll(ledger: Ledger, roll: int) -> tuple[Offload, ...]:

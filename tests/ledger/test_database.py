@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from offload.errors import LedgerError
-from offload.ledger import Ledger, cards, files, inventories, offloads, schema
+from offload.ledger import Ledger, cards, copies, drives, files, inventories, offloads, schema
+from offload.ledger.columns import NO_FACTS
 from offload.values.facts import CardState
 from offload.values.inventory import Inventory
 from tests.ledger.conftest import HINTS, NOON, begin, listing
@@ -235,13 +236,34 @@ def test_damaged_listing_is_never_taken_for_the_card(ledger: Ledger) -> None:
         inventories.load(ledger, number)
 
 
-@pytest.mark.parametrize("column", ["entries", "states", "digests"])
+@pytest.mark.parametrize("column", ["entries", "states", "checksums", "digests"])
 def test_damaged_batch_is_never_taken_for_proof(ledger: Ledger, column: str) -> None:
     number = begin(ledger, listing(b"a", b"b"))
     files.add(ledger, number, [0, 1], b"\1\1", {"xxh128": bytes(32)})
-    ledger.change(f"UPDATE files SET {column} = ?", (b"\7\0\0\0",))
+    flip_one_bit(ledger, "files", column)
     with pytest.raises(LedgerError, match="damaged"):
         files.load(ledger, number, 2)
+
+
+@pytest.mark.parametrize("column", ["entries", "states", "facts"])
+def test_damaged_batch_of_a_copy_is_never_taken_for_proof(ledger: Ledger, column: str) -> None:
+    number = begin(ledger, listing(b"a", b"b"))
+    hints = drives.DriveHints("d", "v", "m", b"/d", "ext4", frozenset(), 2, 1)
+    drive = drives.use(ledger, hints, NOON)
+    copy = copies.start(ledger, copies.NewCopy(number, drive, b"/d/A", frozenset(), "", NOON))
+    copies.add_files(ledger, copy, [0, 1], b"\0\0", [NO_FACTS] * 2)
+    flip_one_bit(ledger, "copied", column)
+    with pytest.raises(LedgerError, match="damaged"):
+        copies.load(ledger, copy, 2)
+
+
+def flip_one_bit(ledger: Ledger, table: str, column: str) -> None:
+    """What a disk that lies does: absent becomes proven, and all lengths still fit."""
+    (kept,) = ledger.rows(f"SELECT {column} FROM {table}")[0]
+    flipped = bytearray(kept.encode() if isinstance(kept, str) else kept)
+    flipped[-3 if column == "checksums" else -1] ^= 1
+    value = flipped.decode() if isinstance(kept, str) else bytes(flipped)
+    ledger.change(f"UPDATE {table} SET {column} = ?", (value,))
 
 
 def test_database_of_another_program_is_left_alone(home: bytes) -> None:

@@ -107,14 +107,16 @@ CREATE INDEX offloads_by_continues ON offloads (continues);
 CREATE INDEX offloads_by_started ON offloads (started_ns);
 CREATE INDEX offloads_open ON offloads (id) WHERE ended_ns IS NULL;
 
--- Checksums and card states, in sync batches: columns of equal length (see columns.py).
+-- Checksums and card states, in sync batches: columns of equal length (see columns.py). content
+-- is the xxh128 of a row's columns: a flipped bit must not make a copy look proven.
 CREATE TABLE files (
   id INTEGER PRIMARY KEY,
   offload INTEGER NOT NULL REFERENCES offloads,
   entries BLOB NOT NULL,
   states BLOB NOT NULL,
   checksums TEXT NOT NULL,
-  digests BLOB NOT NULL
+  digests BLOB NOT NULL,
+  content BLOB NOT NULL
 ) STRICT;
 CREATE INDEX files_by_offload ON files (offload, id);
 
@@ -172,7 +174,8 @@ CREATE TABLE copied (
   copy INTEGER NOT NULL REFERENCES copies,
   entries BLOB NOT NULL,
   states BLOB NOT NULL,
-  facts BLOB NOT NULL
+  facts BLOB NOT NULL,
+  content BLOB NOT NULL
 ) STRICT;
 CREATE INDEX copied_by_copy ON copied (copy, id);
 

@@ -1,0 +1,127 @@
+"""A lost ledger is written back from records: everything returns, nothing counts as proven."""
+
+from dataclasses import replace
+
+from offload.ledger import (
+    Ledger,
+    clearances,
+    copies,
+    drives,
+    files,
+    inventories,
+    offloads,
+    rebuild,
+    rolls,
+    standing,
+)
+from offload.ledger.copies import Stage
+from offload.values.entries import Entries, Entry, Kind
+from offload.values.facts import CardState, CopyState, ReadBack
+from offload.values.inventory import Inventory
+from tests.ledger.conftest import NOON
+
+INVENTORY = Inventory(
+    Entries(
+        [
+            Entry(b"A001C001.mov", Kind.FILE, 1000, NOON),
+            Entry(b"EMPTY", Kind.FOLDER),
+            Entry(b"link", Kind.LINK),
+        ]
+    )
+)
+CLEARANCE = rebuild.RecordedClearance("c4x", "SHA256:abc", "2 separate drives", NOON + 5, "boot:9")
+
+
+def drive(name: str) -> drives.DriveHints:
+    return drives.DriveHints(
+        name, f"id-{name}", "c0ffee", b"/media/" + name.encode(), "exfat",
+        frozenset({f"disk:{name}"}), 100, 50,
+    )  # fmt: skip
+
+
+FOUND = rebuild.FoundRecord(
+    roll="A001",
+    code="K7-4M2P",
+    content_root=b"r" * 16,
+    production="Night Ferry",
+    day="2026-11-24",
+    made_ns=NOON,
+    inventory=INVENTORY,
+    digests={"xxh128": b"a" * 16 + bytes(32), "c4": b"b" * 64 + bytes(128)},
+    drive=drive("shuttle-1"),
+    path=b"/media/shuttle-1/A001",
+    clearance=CLEARANCE,
+)
+
+
+def test_record_is_written_back_whole(ledger: Ledger) -> None:
+    roll = rebuild.write_back(ledger, FOUND, NOON + 9)
+    (found,) = rolls.find(ledger, "A001")
+    assert (found.roll, found.code, found.day) == (roll, "K7-4M2P", "2026-11-24")
+    (offload,) = offloads.of_roll(ledger, roll)
+    assert offload.work is offloads.Work.REBUILT
+    assert inventories.load(ledger, offload.inventory) == INVENTORY
+    columns = files.load(ledger, offload.offload, 3)
+    assert columns.digest("c4", 0) == b"b" * 64
+    kept = clearances.by_c4(ledger, "c4x")
+    assert kept is not None
+    assert (kept.given.key, kept.given.at_ns, kept.given.roll) == ("SHA256:abc", NOON + 5, roll)
+
+
+def test_nothing_written_back_counts_as_proven(ledger: Ledger) -> None:
+    roll = rebuild.write_back(ledger, FOUND, NOON)
+    (copy,) = copies.of_roll(ledger, roll)
+    assert (copy.result.stage, copy.result.read_back) == (Stage.RECORDED, ReadBack.NONE)
+    assert copy.result.proven_files == 0
+    columns = copies.load(ledger, copy.copy, 3)
+    assert columns.states == bytes([CopyState.WRITTEN, CopyState.WRITTEN, CopyState.ABSENT])
+    assert files.load(ledger, copy.offload, 3).states == bytes([CardState.NOT_READ] * 3)
+    assert standing.newest_rolls(ledger)[0].proven_copies == 0
+
+
+def test_second_drive_adds_a_copy_and_nothing_else(ledger: Ledger) -> None:
+    roll = rebuild.write_back(ledger, FOUND, NOON)
+    other = replace(FOUND, drive=drive("shuttle-2"), path=b"/media/shuttle-2/A001")
+    for found in (FOUND, other, other):
+        assert rebuild.write_back(ledger, found, NOON) == roll
+    assert len(offloads.of_roll(ledger, roll)) == 1
+    names = {copy.drive_name for copy in copies.of_roll(ledger, roll)}
+    assert names == {"shuttle-1", "shuttle-2"}
+    assert len(copies.of_roll(ledger, roll)) == 2
+    assert len(clearances.of_roll(ledger, roll)) == 1
+
+
+def test_other_roll_of_the_same_name_stays_another(ledger: Ledger) -> None:
+    one = rebuild.write_back(ledger, FOUND, NOON)
+    two = rebuild.write_back(ledger, replace(FOUND, content_root=b"s" * 16, code="X"), NOON)
+    assert one != two
+    assert len(rolls.find(ledger, "A001")) == 2
+
+
+def test_old_card_without_clearance_raises_no_alarm(ledger: Ledger) -> None:
+    rebuild.write_back(ledger, replace(FOUND, clearance=None), NOON)
+    assert standing.not_proven(ledger) == ()
+    rebuild.write_back(ledger, replace(FOUND, roll="A002", code="Y", content_root=b"t" * 16), NOON)
+    assert standing.not_proven(ledger) == ()
+
+
+def test_record_of_many_files_is_written_in_batches(ledger: Ledger) -> None:
+    entries = Entries(Entry(b"%05d.dpx" % number, Kind.FILE, 1) for number in range(5000))
+    digests = {"xxh128": b"".join(number.to_bytes(16, "big") for number in range(5000))}
+    found = replace(FOUND, inventory=Inventory(entries), digests=digests)
+    roll = rebuild.write_back(ledger, found, NOON)
+    (offload,) = offloads.of_roll(ledger, roll)
+    columns = files.load(ledger, offload.offload, 5000)
+    assert columns.digest("xxh128", 4999) == (4999).to_bytes(16, "big")
+
+
+def test_failed_writing_back_leaves_nothing(ledger: Ledger) -> None:
+    broken = replace(FOUND, digests={"xxh128": b"short"})
+    try:
+        rebuild.write_back(ledger, broken, NOON)
+    except RuntimeError:
+        pass
+    else:
+        raise AssertionError("a column of the wrong length was taken")
+    assert rolls.find(ledger, "A001") == ()
+    assert drives.all_known(ledger) == ()
