@@ -42,6 +42,13 @@ class CardCoded:
 
 
 @dataclass(frozen=True, slots=True)
+class RollNamed:
+    """The roll's name on the drives is known."""
+
+    roll: str
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """A step reports a finding."""
 
@@ -56,7 +63,7 @@ class DriveDropped:
     reason: str
 
 
-Event = StepStarted | StepFinished | CardListed | CardCoded | Found | DriveDropped
+Event = StepStarted | StepFinished | CardListed | CardCoded | RollNamed | Found | DriveDropped
 Sink = Callable[[Event], None]
 
 

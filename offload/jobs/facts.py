@@ -14,8 +14,6 @@ from offload.values.entries import Kind
 from offload.values.facts import Decision, DriveFacts, Facts, ReadBack
 from offload.values.findings import Finding
 
-_NOTICED = frozenset({"time-not-kept", "existing-was-wrong", "roll-unnamed"})
-
 
 @dataclass(frozen=True, slots=True)
 class FactSources:

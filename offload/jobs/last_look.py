@@ -81,7 +81,7 @@ def _look_at_copies(place: Place, entries: Entries, columns: PassColumns) -> Non
     for number in range(len(entries)):
         if states[number] not in _PROVEN:
             continue
-        path = place.path_of(entries.path(number))
+        path = place.path_of(number, entries.path(number))
         if entries.kind(number) is Kind.FOLDER:
             is_good = _is_folder(root, path)
         else:

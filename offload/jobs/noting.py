@@ -240,6 +240,12 @@ def hints_of(card: HeldCard) -> CardHints:
     return CardHints(volume.volume_id, volume.label, volume.capacity_bytes or 0, volume.fs_type)
 
 
+def drive_card_hints(drive: HeldDrive) -> CardHints:
+    """What the ledger would know this volume by, had it been a card."""
+    volume = drive.volume
+    return CardHints(volume.volume_id, volume.label, volume.capacity_bytes or 0, volume.fs_type)
+
+
 def drive_hints(drive: HeldDrive) -> drives.DriveHints:
     """What a drive says about itself now."""
     volume = drive.volume

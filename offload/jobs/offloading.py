@@ -8,16 +8,29 @@ counts, then renamed on every one; the ledger committed; and only then the verdi
 import contextlib
 from collections.abc import Iterator, Mapping
 
+from offload import __version__
+from offload.card.folder import shooting_day
 from offload.card.layout import Layout, clip_paths, recognise
 from offload.card.naming import RollName, roll_name
 from offload.checksum import COMPARE
 from offload.clearance.context import Context
 from offload.clearance.rules import decide
-from offload.errors import OffloadError, RecordError, reason
-from offload.events import CardCoded, CardListed, DriveDropped, Found, StepFinished, StepStarted
+from offload.clearance.statement import Occasion as StatementOccasion
+from offload.errors import DriveError, OffloadError, RecordError, reason
+from offload.events import (
+    CardCoded,
+    CardListed,
+    DriveDropped,
+    Found,
+    RollNamed,
+    StepFinished,
+    StepStarted,
+)
 from offload.jobs.choosing import items_to_copy, rewrites
 from offload.jobs.clearing import Published, PublishingError, publish
+from offload.jobs.earlier_record import Earlier, read_earlier
 from offload.jobs.facts import FactSources, gather_facts
+from offload.jobs.joining import join_roll
 from offload.jobs.last_look import LastLook, look_at_card, look_at_drives
 from offload.jobs.lease import Lock, Run, write_run
 from offload.jobs.noting import Notes
@@ -33,30 +46,44 @@ from offload.jobs.opening import (
 from offload.jobs.outcome import Outcome
 from offload.jobs.passes import PassColumns, new_columns, run_copying, run_proving
 from offload.jobs.placing import Place, Standing, place_all
+from offload.jobs.preflighting import preflight
 from offload.jobs.recording import (
     Completeness,
     Copied,
     Occasion,
     Recorded,
     completeness_of,
+    content_roots,
     take_final_name,
     write_record,
 )
 from offload.jobs.result import result_of
+from offload.jobs.stating import (
+    card_name,
+    content_texts,
+    folders_of,
+    key_line,
+    manifests_of,
+    statement_bytes,
+)
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import Wish
 from offload.ledger import clearances, copies, offloads
 from offload.ledger.files import load_earlier
 from offload.ledger.lease import take_card
 from offload.ledger.locks import Holder
-from offload.record.mhl.roots import FileLeaf, FolderLeaf, root_of
-from offload.values.entries import Entries, Kind
+from offload.ledger.rolls import NewRoll
+from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.transfer.preflight.problems import Consequence
+from offload.values.entries import Entries
 from offload.values.facts import CardState, CopyState, Facts, ReadBack
 from offload.values.findings import Finding
 from offload.values.inventory import card_code
+from offload.values.paths import join
 from offload.values.verdict import Verdict
 
 _LOOKS = 3
+_NOTICED = frozenset({"time-not-kept"})
 _STAGES = {
     Standing.FREE: copies.Stage.GROWING,
     Standing.GROWING: copies.Stage.GROWING,
@@ -103,8 +130,9 @@ class _Run:
         self._failures: dict[str, str] = {}
         self._recorded: dict[str, Recorded] = {}
         self._findings: list[Finding] = []
+        self._notices: list[Finding] = []
         self._code = ""
-        self._content_root = b""
+        self._part = 1
 
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
@@ -162,7 +190,8 @@ class _Run:
         )
         # Before the card has been read it has no code; the listing tells its unfinished copy.
         digest = self._walk.inventory.digest[:8].upper()
-        self._roll = self._naming.name or f"unnamed-{digest}"
+        self._roll_by_rule = self._naming.name or f"unnamed-{digest}"
+        self._roll = self._roll_by_rule
 
     def _begin_notes(self) -> None:
         earlier = offloads.unfinished_of(self._tools.ledger, self._walk.inventory.digest)
@@ -183,48 +212,73 @@ class _Run:
     def _place(self) -> None:
         drives = [drive for drive in self._opened.held if drive.name not in self._failures]
         base = self._base()
-        places, refused = place_all(drives, lambda _: base, self._run_lease(), self._entries, {})
+        places, refused, self._part = place_all(
+            drives, lambda _: base, self._run_lease(), self._entries, first_part=self._part
+        )
         for name, error in refused.items():
             self._drop(name, error)
+        self._look_ahead(places)
         for place in places:
-            try:
+            if place.name not in self._failures:
                 self._prepare(place)
-            except OSError as error:
-                self._failures[place.name] = reason(error)
-                self._tools.sink(DriveDropped(place.name, reason(error)))
         self._places = [place for place in places if place.name not in self._failures]
         for bit, place in enumerate(self._places):
             place.bit = bit
         if self._places:
             self._roll = self._places[0].roll.decode("utf-8", "surrogateescape")
+            self._tools.sink(RollNamed(self._roll))
+
+    def _look_ahead(self, places: list[Place]) -> None:
+        """Say everything that stands in the way before the first byte."""
+        found = preflight(
+            self._card,
+            self._entries,
+            places,
+            self._failures,
+            self._wish,
+            self._tools.ledger,
+        )
+        for problem in found.problems:
+            if problem.kind is Consequence.DROP_DRIVE and problem.drive:
+                self._drop(problem.drive, DriveError(problem.text, remedy=problem.remedy))
+            else:
+                self._tools.sink(Found(Finding(problem.code, problem.text, b"", problem.drive)))
+        for notice in found.notices:
+            self._notice(notice)
 
     def _prepare(self, place: Place) -> None:
+        try:
+            self._make_ready(place)
+        except OSError as error:
+            self._drop(place.name, DriveError(reason(error), path=place.drive.root.path))
+
+    def _make_ready(self, place: Place) -> None:
         """Marker, folders, lease and lock on one drive, before anything of the card is there."""
         root = place.drive.root
         place.drive = write_marker(place.drive, self._surroundings)
-        if place.standing is not Standing.DONE:
+        if not place.drive.volume.is_read_only:
             root.make_folders(place.records)
-            root.make_folders(place.grows_in)
-        elif not place.drive.volume.is_read_only:
-            root.make_folders(place.records)
-        if root.exists(place.records):
             place.lock = Lock(root, place.records, place.name)
             write_run(root, place.records, self._run_lease(place))
-        for path in place.stale:
-            root.remove_file(path)
+            if place.standing is not Standing.DONE:
+                root.make_folders(place.grows_in)
+        for path in place.existing.stale:
+            root.remove_file(join(place.grows_in, path))
         self._notes.take_drive(place.drive, place)
 
     def _run_lease(self, place: Place | None = None) -> Run:
-        volume = self._card.volume
         key = place.earlier.key if place and place.earlier else self._key
         return Run(
             key,
             self._walk.inventory.digest,
-            "" if self._card.is_folder else volume.volume_id,
+            "" if self._card.is_folder else self._card.volume.volume_id,
             self._surroundings.host,
             self._code,
-            self._roll,
+            self._roll_by_rule if place is None else self._roll_of(place),
         )
+
+    def _roll_of(self, place: Place) -> str:
+        return place.roll.decode("utf-8", "surrogateescape")
 
     def _base(self) -> bytes:
         day = self._started_at.astimezone()
@@ -233,6 +287,16 @@ class _Run:
     # --- the passes ---
 
     def _copy(self) -> None:
+        self._copy_once()
+        while self._is_other_material():
+            # What lies under the roll's name is another card's, alike in every name and size.
+            self.release()
+            self._part += 1
+            self._place()
+            self._copy_once()
+        self._note_roll()
+
+    def _copy_once(self) -> None:
         entries = self._entries
         self._columns: PassColumns = new_columns(
             self._wish.checksums, entries, self._card, self._places
@@ -243,6 +307,34 @@ class _Run:
         self._items = items_to_copy(entries, self._places, self._columns.copied.digests, earlier)
         self._read_and_write()
         self._note_code()
+
+    def _is_other_material(self) -> bool:
+        """Whether a record beside finished material says that it is not this card's."""
+        for place in self._places:
+            is_finished = place.standing in (Standing.DONE, Standing.ADDING)
+            if not is_finished or place.name in self._failures:
+                continue
+            try:
+                earlier = read_earlier(place.drive.root, join(place.final, HISTORY_FOLDER))
+            except (OSError, RecordError) as error:
+                text = str(error) if isinstance(error, RecordError) else reason(error)
+                self._found(Finding("record-broken", text, b"", place.name))
+                continue
+            if self._contradicts(place, earlier):
+                return True
+        return False
+
+    def _contradicts(self, place: Place, earlier: Earlier) -> bool:
+        digests = self._columns.copied.digests
+        for number in range(len(self._entries)):
+            known = earlier.hashes.get(place.path_in_copy(self._entries.path(number)))
+            if not known or not place.present[number]:
+                continue
+            for algorithm in known.keys() & set(digests.names):
+                digest = digests.get(algorithm, number)
+                if digest is not None and digest != known[algorithm]:
+                    return True
+        return False
 
     def _read_and_write(self) -> None:
         run_copying(
@@ -266,21 +358,30 @@ class _Run:
 
     def _note_code(self) -> None:
         """The card has been read once: its code is known, if all of it could be read."""
-        digests = self._columns.copied.digests
-        leaves: list[FileLeaf | FolderLeaf] = []
-        for number, entry in enumerate(self._entries):
-            if entry.kind is Kind.FOLDER:
-                leaves.append(FolderLeaf(entry.path))
-            elif entry.kind is Kind.FILE:
-                digest = digests.get(COMPARE, number)
-                leaves.append(FileLeaf(entry.path, {COMPARE: digest} if digest else {}))
-        root = root_of(leaves, (COMPARE,)).content.get(COMPARE)
+        self._roots = content_roots(self._entries, self._columns.copied.digests)
+        root = self._roots.get(COMPARE)
         if root is None:
             return
-        self._content_root = root
         self._code = card_code(root)
         self._tools.progress.code = self._code
         self._tools.sink(CardCoded(self._code))
+
+    def _note_roll(self) -> None:
+        if not self._code:
+            return
+        day = shooting_day(self._started_at.astimezone(), self._wish.day_starts)
+        self._notes.coded(
+            self._code,
+            NewRoll(
+                self._roll,
+                self._notes.card,
+                self._code,
+                self._roots[COMPARE],
+                self._wish.production,
+                day.isoformat(),
+                self._surroundings.now_ns(),
+            ),
+        )
 
     def _prove(self) -> None:
         self._prove_once(self._card_numbers())
@@ -300,11 +401,11 @@ class _Run:
         """What an earlier run left behind was wrong: write it anew, then prove all of it again."""
         for place in self._places:
             for number in sorted(wrong[place.name]):
-                path = place.path_of(self._entries.path(number))
+                path = place.path_of(number, self._entries.path(number))
                 place.drive.root.remove_file(path)
                 place.present[number] = 0
                 text = "what an earlier run had left was wrong, and was written anew"
-                self._found(Finding("existing-was-wrong", text, path, place.name))
+                self._notice(Finding("existing-was-wrong", text, path, place.name))
         self._read_and_write()
         self._prove_once(self._card_numbers())
 
@@ -370,6 +471,8 @@ class _Run:
         completeness = completeness_of(self._entries, self._columns.card_states, states)
         if completeness is Completeness.UNPROVEN:
             return
+        if place.standing is Standing.ADDING:
+            join_roll(place, self._entries)
         copied = Copied(place, self._entries, states, self._columns.copied.digests)
         self._recorded[place.name] = write_record(copied, self._tools.key, occasion)
         take_final_name(place, is_whole=completeness is Completeness.WHOLE)
@@ -418,10 +521,15 @@ class _Run:
                 self._card,
                 is_present=is_present,
                 is_ledger_written=self._notes.is_written,
+                notices=self._all_notices(),
                 is_without_clip=self._layout is not None and self._layout.is_without_clip,
             ),
             look,
         )
+
+    def _all_notices(self) -> tuple[Finding, ...]:
+        told = [each for each in self._columns.findings if each.code in _NOTICED]
+        return (*self._notices, *told)
 
     def _end(self, look: LastLook) -> Outcome:
         """Judge, publish where there is something to publish, write down, and only then return."""
@@ -485,9 +593,22 @@ class _Run:
         )
 
     def _statement(self, verdict: Verdict, facts: Facts) -> bytes:
-        import json
-
-        return json.dumps({"verdict": verdict.answer.value, "roll": self._roll}).encode()
+        now = self._surroundings.now()
+        occasion = StatementOccasion(
+            roll=self._roll,
+            code=self._code,
+            production=self._wish.production,
+            card=card_name(self._card, self._surroundings),
+            content=content_texts(self._roots),
+            manifests=manifests_of(self._recorded),
+            started=self._started_at,
+            proven=now,
+            written=now,
+            version=__version__,
+            key=key_line(self._tools.key, self._tools.identity),
+            paths=folders_of(self._places),
+        )
+        return statement_bytes(facts, verdict, occasion)
 
     def _note_clearance(self, published: Published, verdict: Verdict) -> None:
         new = clearances.NewClearance(
@@ -502,6 +623,10 @@ class _Run:
             self._surroundings.now_ns(),
         )
         clearances.add(self._tools.ledger, new)
+
+    def _notice(self, finding: Finding) -> None:
+        self._notices.append(finding)
+        self._tools.sink(Found(finding))
 
     def _found(self, finding: Finding) -> None:
         self._findings.append(finding)

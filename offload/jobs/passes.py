@@ -210,7 +210,7 @@ def _target(place: Place) -> Target:
 
 def _drive_reading(place: Place, entries: Entries, columns: PassColumns) -> Reading:
     def path_of(number: int) -> bytes:
-        return place.path_of(entries.path(number))
+        return place.path_of(number, entries.path(number))
 
     numbers = _numbers_to_prove(place, columns)
     medium = replace(place.medium, is_mounted_anew=place.is_mounted_anew)

@@ -5,7 +5,8 @@ Rules:
 * A copy grows in ``ROLL.incomplete`` beside ``records/ROLL``, whose ``run.json`` must be of the
   same card before anything is touched; it takes the name ``ROLL`` when all of it is proven, or
   ``ROLL.partial`` when something could not be read.
-* Under the roll's name something of the same listing is proven in place and never written to.
+* Under the roll's name everything of the same listing is proven in place and never written to;
+  what the card has more grows beside it and joins it when proven.
 * Material that a record says is another card's makes this card a further part: ``A001-2``, on
   every drive alike. Material that nobody knows drops the drive.
 * Whatever is found there only saves copying; it is read again in this run before it counts.
@@ -17,22 +18,34 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
-from offload.errors import DriveError, OffloadError, reason
+from offload.errors import DriveError, OffloadError, RecordError, reason
 from offload.jobs.lease import Lock, Run, read_run
 from offload.jobs.opening import HeldDrive
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.storage.evidence import Medium
 from offload.storage.root import Root
-from offload.values.entries import Entries, Kind
-from offload.values.paths import join, parent
+from offload.transfer.preflight.existing import (
+    FOLDER_SIZE,
+    OTHER_SIZE,
+    Existing,
+    Lies,
+    Owner,
+    Use,
+    weigh_existing,
+)
+from offload.transfer.preflight.file_systems import kind_of
+from offload.transfer.preflight.mapping import mapped_names
+from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
+from offload.transfer.preflight.names import NameRules
+from offload.transfer.preflight.probing import probe_names, rules_for
+from offload.values.entries import Entries
+from offload.values.paths import join
 
 RECORDS = b"records"
+NAMES_NAME = b"names.json"
 INCOMPLETE = b".incomplete"
 PARTIAL = b".partial"
 _MOST_PARTS = 99
-
-# Put there by desktop systems at any moment; never part of a copy (design, decision 8).
-_DESKTOP = frozenset({b".DS_Store"})
 
 
 class Standing(Enum):
@@ -42,7 +55,17 @@ class Standing(Enum):
     GROWING = "growing"
     PARTIAL = "partial"
     DONE = "done"
-    """Under its own name, listed like the card."""
+    """Under its own name, all of the card."""
+    ADDING = "adding"
+    """Under its own name, and the card has more: that grows beside it."""
+
+
+_LIES = {
+    Lies.NOTHING: Standing.FREE,
+    Lies.GROWING: Standing.GROWING,
+    Lies.PARTIAL: Standing.PARTIAL,
+    Lies.DONE: Standing.DONE,
+}
 
 
 @dataclass(slots=True)
@@ -55,11 +78,13 @@ class Place:
         base: the folder that holds the roll, relative to the drive's root.
         roll: the roll's folder name.
         standing: see there.
+        rules: of the drive, for names.
+        names: how the card's names are written there.
         renamed: card path -> path in the copy, only where they differ.
+        existing: what was found there.
         present: a byte for each entry, 1 where a file of the right size (or the folder) is there.
-        stale: files of our own unfinished copy to remove before copying, relative to the root.
         is_mounted_anew: mounted since anything was written there, and not read since.
-        earlier: the lease found there; nothing on a free place or under a hand-made copy.
+        earlier: the lease found there; nothing on a free place or beside a hand-made copy.
         lock: held while the run works; nothing before.
     """
 
@@ -67,10 +92,12 @@ class Place:
     bit: int
     base: bytes
     roll: bytes
-    standing: Standing
+    rules: NameRules
     present: bytearray
+    standing: Standing = Standing.FREE
+    names: NameMap = field(default_factory=NameMap)
     renamed: Mapping[bytes, bytes] = field(default_factory=dict)
-    stale: list[bytes] = field(default_factory=list)
+    existing: Existing = field(default_factory=Existing)
     is_mounted_anew: bool = False
     earlier: Run | None = None
     lock: Lock | None = None
@@ -92,10 +119,15 @@ class Place:
 
     @property
     def grows_in(self) -> bytes:
-        """The roll's folder now."""
+        """Where what is written goes."""
         if self.standing is Standing.DONE:
             return self.final
         return self.final + (PARTIAL if self.standing is Standing.PARTIAL else INCOMPLETE)
+
+    @property
+    def lies_in(self) -> bytes:
+        """Where the copy, as far as it is one, lies now."""
+        return self.final if self.standing is Standing.ADDING else self.grows_in
 
     @property
     def records(self) -> bytes:
@@ -104,12 +136,17 @@ class Place:
 
     @property
     def absolute(self) -> bytes:
-        """The roll's folder now, as a path on this machine."""
-        return join(self.drive.root.path, self.grows_in)
+        """The copy's folder now, as a path on this machine."""
+        return join(self.drive.root.path, self.lies_in)
 
-    def path_of(self, card_path: bytes) -> bytes:
-        """Where the copy of a card's path lies now, relative to the root."""
-        return join(self.grows_in, self.renamed.get(card_path, card_path))
+    def path_in_copy(self, card_path: bytes) -> bytes:
+        """A card's path as it is written within the copy."""
+        return self.renamed.get(card_path, card_path)
+
+    def path_of(self, number: int, card_path: bytes) -> bytes:
+        """Where the copy of an entry lies now, relative to the root."""
+        folder = self.lies_in if self.present[number] else self.grows_in
+        return join(folder, self.path_in_copy(card_path))
 
 
 class _OtherCardError(Exception):
@@ -121,26 +158,29 @@ def place_all(
     base_of: Callable[[HeldDrive], bytes],
     run: Run,
     entries: Entries,
-    renamed: Mapping[str, Mapping[bytes, bytes]],
-) -> tuple[list[Place], dict[str, OffloadError]]:
-    """Find the roll's name and place on every drive.
+    *,
+    first_part: int = 1,
+) -> tuple[list[Place], dict[str, OffloadError], int]:
+    """Find the roll's name and place on every drive. Nothing is left changed.
 
     Args:
         drives: in the run's order.
         base_of: folder that holds the roll, relative, for each drive.
         run: what this run would write into ``run.json``, with the roll's name by rule.
         entries: of the card.
-        renamed: by drive name.
+        first_part: 1 for the roll's own name, 2 for ``ROLL-2`` and so on.
 
     Returns:
-        Places, all with one roll name; and why a drive is dropped.
+        Places, all with one roll name; why a drive is dropped; the part taken.
     """
-    for part in range(1, _MOST_PARTS + 1):
+    rules: dict[str, NameRules] = {}
+    for part in range(first_part, _MOST_PARTS + 1):
         roll = os.fsencode(run.roll) + (b"-%d" % part if part > 1 else b"")
         try:
-            return _try_all(drives, base_of, roll, run, entries, renamed)
+            places, refused = _try_all(drives, base_of, roll, run, entries, rules)
         except _OtherCardError:
             continue
+        return places, refused, part
     raise DriveError(
         f"there are {_MOST_PARTS} rolls of other cards under this name already",
         meaning="Nothing was written.",
@@ -154,83 +194,108 @@ def _try_all(
     roll: bytes,
     run: Run,
     entries: Entries,
-    renamed: Mapping[str, Mapping[bytes, bytes]],
+    rules: dict[str, NameRules],
 ) -> tuple[list[Place], dict[str, OffloadError]]:
     places: list[Place] = []
     refused: dict[str, OffloadError] = {}
     for drive in drives:
-        place = Place(
-            drive,
-            len(places),
-            base_of(drive),
-            roll,
-            Standing.FREE,
-            bytearray(len(entries)),
-            renamed.get(drive.name, {}),
-        )
         try:
+            if drive.name not in rules:
+                rules[drive.name] = _rules_of(drive)
+            place = Place(
+                drive,
+                len(places),
+                base_of(drive),
+                roll,
+                rules[drive.name],
+                bytearray(len(entries)),
+            )
             _look(place, run, entries)
         except DriveError as error:
             refused[drive.name] = error
         except OSError as error:
-            refused[drive.name] = _unreadable(place, error)
+            refused[drive.name] = _unreadable(drive, error)
         else:
             places.append(place)
     return places, refused
 
 
+def _rules_of(drive: HeldDrive) -> NameRules:
+    """What the kind of the file system says, made stricter by names tried on the drive."""
+    kind = kind_of(drive.volume.fs_type)
+    probed = None if drive.volume.is_read_only else probe_names(drive.root)
+    return rules_for(kind, probed)
+
+
 def _look(place: Place, run: Run, entries: Entries) -> None:
-    """Find out what there is of the roll on one drive."""
+    """Find out what there is of the roll on one drive, and how names are written there."""
     root = place.drive.root
     root.forget_folders()
     place.earlier = read_run(root, place.records)
-    standing = _standing(place)
-    if standing is Standing.FREE:
-        if place.earlier is not None and not place.earlier.is_same_card(run):
-            raise _OtherCardError
-        return
-    if place.earlier is None and standing is not Standing.DONE:
-        raise _unknown(place, place.grows_in)
-    found = _files_below(root, place.grows_in)
-    if not _is_ours(place, run, found, entries):
-        if place.earlier is None:
-            raise _unknown(place, place.final)
+    lies = _lies(place)
+    place.standing = _LIES[lies]
+    found = _files_below(root, place.grows_in) if lies is not Lies.NOTHING else {}
+    before = _names_before(place)
+    known = {before.on_card(path) for path in found}
+    place.names = mapped_names(entries, place.rules, before, known)
+    place.renamed = place.names.renamed(entries)
+    owner = _owner(place, run, found, entries)
+    if owner is Owner.OTHER_CARD:
         raise _OtherCardError
-    _mark_present(place, found, entries)
+    place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner)
+    if place.existing.use is Use.REFUSE:
+        if owner is Owner.THIS_CARD:
+            # The card's own earlier material, and some of it is not on the card any more.
+            raise _OtherCardError
+        raise _unknown(place)
+    if place.existing.use is Use.ADD:
+        place.standing = Standing.ADDING
+    if place.existing.present:
+        place.present = bytearray(place.existing.present)
 
 
-def _is_ours(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries) -> bool:
-    """Whether what lies there is, or can become, this card's copy."""
-    wanted = _wanted(place, entries)
-    if place.standing is Standing.DONE:
-        is_known = place.earlier is None or place.earlier.is_same_card(run)
-        return is_known and _is_listed_alike(found, wanted)
+def _owner(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries) -> Owner:
+    """Whose the material is, by the lease beside it."""
     earlier = place.earlier
     if earlier is None:
-        return False
+        return Owner.UNKNOWN
     if earlier.is_same_card(run):
-        return True
-    # The same card with a clip that has grown since: nothing that lies there is lost by going on.
-    is_same_volume = bool(run.volume_id) and earlier.volume_id == run.volume_id
-    return (
-        is_same_volume
-        and not (earlier.code and run.code)
-        and all(size <= wanted.get(path, -2) for path, size in found.items())
+        return Owner.THIS_CARD
+    # The same card with more on it, or with a clip that has grown: nothing that lies there is lost
+    # by going on, as long as all of it is on the card and no longer than there.
+    if not run.volume_id or earlier.volume_id != run.volume_id:
+        return Owner.OTHER_CARD
+    sizes = {
+        place.path_in_copy(entry.path): entry.size_bytes
+        for entry in entries
+        if entry.kind.is_copied
+    }
+    is_within = all(
+        size == FOLDER_SIZE or size <= sizes.get(path, OTHER_SIZE) for path, size in found.items()
     )
+    return Owner.THIS_CARD if is_within else Owner.OTHER_CARD
 
 
-def _standing(place: Place) -> Standing:
+def _lies(place: Place) -> Lies:
     root = place.drive.root
-    for standing in (Standing.DONE, Standing.PARTIAL, Standing.GROWING):
-        place.standing = standing
-        if root.exists(place.grows_in):
-            return standing
-    place.standing = Standing.FREE
-    return Standing.FREE
+    for lies, suffix in ((Lies.DONE, b""), (Lies.PARTIAL, PARTIAL), (Lies.GROWING, INCOMPLETE)):
+        if root.exists(place.final + suffix):
+            return lies
+    return Lies.NOTHING
+
+
+def _names_before(place: Place) -> NameMap:
+    """The names that a copy there already uses."""
+    try:
+        content = place.drive.root.read_small(join(place.records, NAMES_NAME), LARGEST_BYTES)
+        return NameMap.from_json(content)
+    except (FileNotFoundError, NotADirectoryError, RecordError):
+        # A list that cannot be trusted names nothing: the copy is then proven or copied anew.
+        return NameMap()
 
 
 def _files_below(root: Root, top: bytes) -> dict[bytes, int]:
-    """Sizes of the files below the copy's folder, -1 for folders, by relative path."""
+    """The listing that :func:`weigh_existing` takes."""
     found: dict[bytes, int] = {}
     folders = [b""]
     while folders:
@@ -242,62 +307,27 @@ def _files_below(root: Root, top: bytes) -> dict[bytes, int]:
             if isinstance(facts, OSError):
                 raise facts
             if stat.S_ISDIR(facts.st_mode):
-                found[path] = -1
+                found[path] = FOLDER_SIZE
                 folders.append(path)
             else:
-                found[path] = facts.st_size if stat.S_ISREG(facts.st_mode) else -2
+                found[path] = facts.st_size if stat.S_ISREG(facts.st_mode) else OTHER_SIZE
     return found
 
 
-def _wanted(place: Place, entries: Entries) -> dict[bytes, int]:
-    """Sizes of all that the copy is to hold, -1 for folders, by relative path."""
-    wanted: dict[bytes, int] = {}
-    for entry in entries:
-        if entry.kind.is_copied:
-            path = place.renamed.get(entry.path, entry.path)
-            wanted[path] = -1 if entry.kind is Kind.FOLDER else entry.size_bytes
-            while path := parent(path):
-                wanted.setdefault(path, -1)
-    return wanted
-
-
-def _is_listed_alike(found: Mapping[bytes, int], wanted: Mapping[bytes, int]) -> bool:
-    rest = {
-        path
-        for path, size in found.items()
-        if path.rpartition(b"/")[2] not in _DESKTOP and wanted.get(path) != size
-    }
-    return not rest and wanted.keys() <= found.keys()
-
-
-def _mark_present(place: Place, found: dict[bytes, int], entries: Entries) -> None:
-    known = dict(found)
-    for number, entry in enumerate(entries):
-        if not entry.kind.is_copied:
-            continue
-        path = place.renamed.get(entry.path, entry.path)
-        size = known.pop(path, None)
-        wanted = -1 if entry.kind is Kind.FOLDER else entry.size_bytes
-        if size == wanted:
-            place.present[number] = 1
-        elif size is not None and place.standing is not Standing.DONE:
-            place.stale.append(join(place.grows_in, path))
-
-
-def _unknown(place: Place, path: bytes) -> DriveError:
+def _unknown(place: Place) -> DriveError:
     return DriveError(
         "there is other material under the roll's name, and no record says whose",
-        path=join(place.drive.root.path, path),
+        path=join(place.drive.root.path, place.grows_in),
         meaning=f"Nothing on {place.name} is ever overwritten, so nothing was written there; the "
         "other drives go on.",
         remedy="Move that folder away or give another name:  offload copy --roll NAME",
     )
 
 
-def _unreadable(place: Place, error: OSError) -> DriveError:
+def _unreadable(drive: HeldDrive, error: OSError) -> DriveError:
     return DriveError(
         f"what is on the drive cannot be listed: {reason(error)}",
-        path=join(place.drive.root.path, place.base),
+        path=drive.root.path,
         meaning="Nothing was written there; the other drives go on.",
         remedy="Check the drive's cable and file system, then the same command.",
     )

@@ -18,7 +18,7 @@ from offload import __version__
 from offload.checksum import digest_text
 from offload.errors import RecordError
 from offload.jobs.earlier_record import Earlier, read_earlier
-from offload.jobs.placing import PARTIAL, Place, Standing
+from offload.jobs.placing import NAMES_NAME, PARTIAL, Place, Standing
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
 from offload.record.mhl.model import (
@@ -31,7 +31,7 @@ from offload.record.mhl.model import (
     RootHash,
 )
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER, manifest_name
-from offload.record.mhl.roots import depth_first
+from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, depth_first, root_of
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed, tree_records, tree_root
 from offload.record.mhl.write import write_manifest
 from offload.record.signature import judge
@@ -50,7 +50,6 @@ from offload.values.paths import join, name
 
 IGNORED = (".DS_Store", "ascmhl/")
 SIGNATURE = b".sig"
-NAMES_NAME = b"names.json"
 SIGNERS_NAME = b"allowed_signers"
 LIST_SUFFIXES = {"c4": b"sha512"}
 """The digest behind a C4 ID is SHA-512, and that is what the stock tools call it."""
@@ -152,7 +151,7 @@ class Copied:
     def path(self, number: int) -> bytes:
         """An entry's path within the copy."""
         card_path = self.entries.path(number)
-        return self.place.renamed.get(card_path, card_path)
+        return self.place.path_in_copy(card_path)
 
     def in_order(self) -> list[int]:
         """Copied entries depth-first by their names in the copy, as the standard's example is."""
@@ -165,7 +164,6 @@ def write_record(
     copied: Copied,
     key: SigningKey,
     occasion: Occasion,
-    names_json: bytes = b"",
 ) -> Recorded:
     """Write everything down on one drive, beside the copy as it lies now.
 
@@ -176,7 +174,6 @@ def write_record(
         copied: see there.
         key: signs.
         occasion: see there.
-        names_json: content of ``names.json``; empty when every name is its own.
 
     Raises:
         OSError: the drive failed.
@@ -194,13 +191,31 @@ def write_record(
         _sign(root, join(_history(place), CHAIN_NAME), place.records, key)
     for algorithm in copied.digests.names:
         made.unlisted += _write_list(copied, algorithm, order, key)
-    if names_json:
+    if place.names:
         path = join(place.records, NAMES_NAME)
-        _replace_own(root, path, names_json)
+        _replace_own(root, path, place.names.to_json())
         _sign(root, path, place.records, key)
     signers = f'{occasion.identity} namespaces="{NAMESPACE}" {key.public.line()}\n'
     _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
     return made
+
+
+def content_roots(entries: Entries, digests: Digests) -> dict[str, bytes]:
+    """Root hashes of the card's content by format; only those in which every file was read.
+
+    Names take no part, so copies under other names have the same ones (ASC MHL 1.0, 6.5.2).
+    """
+    formats = tuple(each for each in digests.names if each in FORMATS)
+
+    def leaves() -> Iterator[Leaf]:
+        for number, entry in enumerate(entries):
+            if entry.kind is Kind.FOLDER:
+                yield FolderLeaf(entry.path)
+            elif entry.kind is Kind.FILE:
+                found = {each: digests.get(each, number) for each in formats}
+                yield FileLeaf(entry.path, {k: v for k, v in found.items() if v is not None})
+
+    return dict(root_of(leaves(), formats).content)
 
 
 def take_final_name(place: Place, *, is_whole: bool) -> None:
@@ -263,7 +278,7 @@ def _write_generation(
     _replace_own(root, join(history, CHAIN_NAME), content)
     chain_c4 = hashlib.sha512(content).digest()
     _check_reads_back(root, join(history, CHAIN_NAME), chain_c4)
-    sync_folder(root, place.grows_in)
+    sync_folder(root, place.lies_in)
     return Recorded(
         join(root.path, place.final),
         manifest,
@@ -373,4 +388,4 @@ def _check_reads_back(root: Root, path: bytes, c4: bytes) -> None:
 
 
 def _history(place: Place) -> bytes:
-    return join(place.grows_in, HISTORY_FOLDER)
+    return join(place.lies_in, HISTORY_FOLDER)

@@ -1,0 +1,5 @@
+"""``python -m offload``."""
+
+from offload.cli.main import main
+
+main()

@@ -1,0 +1,95 @@
+"""``offload copy``: one card, start to finish, with the live view and then the verdict."""
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import typer
+
+from offload.cli.options import CARD, CHECKSUM, JSON, SETTINGS, TO
+
+app = typer.Typer(rich_markup_mode=None, add_completion=False)
+
+
+@app.command()
+def copy(
+    card: CARD = "",
+    to: TO = None,
+    roll: Annotated[str, typer.Option(help="The roll's name, such as A001.")] = "",
+    copies: Annotated[
+        int, typer.Option(min=1, max=9, help="Proven copies before the card may be erased.")
+    ] = 0,
+    card_reads: Annotated[
+        int, typer.Option(min=1, max=2, help="1 reads the card once only; the verdict says so.")
+    ] = 0,
+    same_drive_ok: Annotated[
+        bool,
+        typer.Option(
+            "--same-drive-ok",
+            help="Let copies on one physical drive count; every verdict says so.",
+        ),
+    ] = False,
+    checksum: CHECKSUM = None,
+    settings: SETTINGS = "",
+    as_json: JSON = False,
+) -> int:
+    """Copy a card to its drives, prove the copies, write the record, and say if it may be erased.
+
+    CARD is where the card is mounted, its roll or its card code; without it, the one card that is
+    mounted is taken. Drives come from the settings when --to is absent.
+    """
+    from offload.cli.cards import find_card
+    from offload.cli.run_view import RunView
+    from offload.cli.session import session, wish_for
+    from offload.jobs.offloading import offload_card
+    from offload.jobs.tools import Tools
+    from offload.transfer.counters import Progress
+
+    with session(settings, _overrides(copies, card_reads, same_drive_ok)) as opened:
+        path = find_card(opened, card)
+        wish = wish_for(opened, path, tuple(to or ()), roll, tuple(checksum or ()))
+        progress = Progress()
+        view = RunView(progress, as_json=as_json)
+        stop = threading.Event()
+        tools = Tools(
+            opened.ledger,
+            opened.key,
+            opened.surroundings,
+            progress,
+            view.take,
+            stop.is_set,
+            opened.identity,
+        )
+        outcome = view.watch(_stopping(stop), lambda: offload_card(wish, tools))
+        view.show(outcome)
+        return 0 if outcome.verdict.is_cleared else 1
+
+
+def _overrides(copies: int, card_reads: int, same_drive_ok: bool) -> dict[str, Any]:
+    options: dict[str, Any] = {}
+    if copies:
+        options["copies.needed"] = copies
+    if card_reads:
+        options["copies.card_reads"] = card_reads
+    if same_drive_ok:
+        options["copies.separate_drives"] = False
+    return options
+
+
+def _stopping(stop: threading.Event) -> Callable[[], None]:
+    """Make Ctrl-C ask for a clean stop; a second one ends the program at once."""
+
+    def on_signal(number: int, frame: object) -> None:
+        if stop.is_set():
+            os._exit(130)
+        stop.set()
+
+    def install() -> None:
+        signal.signal(signal.SIGINT, on_signal)
+        signal.signal(signal.SIGTERM, on_signal)
+
+    assert sys.platform  # signals of this kind are everywhere
+    return install

@@ -1,0 +1,73 @@
+"""The program's commands; what ends them in words and an exit code is in ``failures``."""
+
+import sys
+from importlib import import_module
+from typing import Any
+
+import typer
+from typer.core import TyperGroup
+
+EXIT_CODES = (
+    "Exit codes: 0 cleared, or all is as it should be. 1 held, or something differs. 2 wrong "
+    "usage or settings. 3 no verdict could be given. 130 stopped by the user."
+)
+
+# The module of each command is imported when it is called, so that the overview is there at once.
+_COMMANDS = {
+    "copy": "Copy a card to its drives, prove the copies, say if it may be erased.",
+    "check": "May this card be erased now?",
+    "verify": "Check a copy against its record, without the ledger.",
+    "rolls": "What the ledger knows of rolls and cards.",
+    "key": "The key that signs the records.",
+    "settings": "What is in force, and where each value comes from.",
+}
+
+
+class _Overview(TyperGroup):
+    """Lists commands without importing them."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in _COMMANDS:
+            return None
+        module = import_module(f"offload.cli.{cmd_name}")
+        command = typer.main.get_command(module.app)
+        command.name = cmd_name
+        command.epilog = EXIT_CODES
+        return command
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+app = typer.Typer(
+    cls=_Overview,
+    rich_markup_mode=None,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Copies media cards to separate drives, proves the copies by reading them back, and only "
+    "then says that a card may be erased. It never writes to a card.",
+    epilog=EXIT_CODES,
+)
+
+
+@app.callback()
+def _root() -> None:
+    """Every command has options of its own."""
+
+
+def main() -> None:
+    """Run a command and end the process with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A character that this terminal cannot show never ends a job or changes its result.
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+    from offload.cli.failures import told
+
+    sys.exit(told(lambda: app(standalone_mode=False)))

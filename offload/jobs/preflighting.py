@@ -1,0 +1,159 @@
+"""Preflight: everything that stands in the way, found together and said before the first byte."""
+
+import os
+from collections.abc import Sequence
+
+from offload.card.layout import recognise
+from offload.errors import OffloadError
+from offload.jobs.noting import drive_card_hints
+from offload.jobs.opening import HeldCard, HeldDrive
+from offload.jobs.placing import Place
+from offload.jobs.wishes import Wish
+from offload.ledger import cards
+from offload.ledger.database import Ledger
+from offload.storage.root import Root
+from offload.transfer.preflight.check import Preflight, check
+from offload.transfer.preflight.identity import is_bare_mount_place
+from offload.transfer.preflight.lineage import lineage_of
+from offload.transfer.preflight.problems import Problem
+from offload.transfer.preflight.proposal import Proposal, ProposedCard, ProposedDrive
+from offload.values.entries import Entries, Entry, Kind
+from offload.values.paths import join
+
+_APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
+
+
+class PreflightError(OffloadError):
+    """Nothing can be copied at all as things are; nothing was written.
+
+    Attributes:
+        problems: all that was found, the ones that stop first.
+    """
+
+    code = "preflight"
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        first = problems[0]
+        super().__init__(
+            " ".join(problem.text for problem in problems),
+            meaning="Nothing was copied.",
+            remedy=first.remedy,
+        )
+        self.problems = tuple(problems)
+
+
+def preflight(
+    card: HeldCard,
+    entries: Entries,
+    places: Sequence[Place],
+    refusals: dict[str, str],
+    wish: Wish,
+    ledger: Ledger,
+    watched: Sequence[bytes] = (),
+) -> Preflight:
+    """Look at everything before the first byte.
+
+    Args:
+        card: held.
+        entries: of the card.
+        places: the drives that can be opened and placed.
+        refusals: drive name -> why it cannot.
+        wish: what was asked for.
+        ledger: knows which volumes were cards.
+        watched: folders where volumes appear, beside the usual ones.
+
+    Returns:
+        What drops a drive, what will be held later, and notices.
+
+    Raises:
+        PreflightError: something stops the run.
+    """
+    by_name = {place.name: place for place in places}
+    drives = tuple(
+        _drive(by_name[each.name], wish, ledger, (*_APPEAR, *watched))
+        if each.name in by_name
+        else ProposedDrive(
+            each.name, each.path, b"", refusal=refusals.get(each.name, "it is not there")
+        )
+        for each in wish.drives
+    )
+    found = check(Proposal(_card(card, entries), drives, wish.policy))
+    if found.is_stopped:
+        raise PreflightError(found.problems)
+    return found
+
+
+def _card(card: HeldCard, entries: Entries) -> ProposedCard:
+    return ProposedCard(
+        os.path.realpath(card.path),
+        entries,
+        lineage_of(card.root.fd),
+        card.root.device,
+        card.volume.volume_id,
+        card.physical.devices,
+        card.physical.is_known,
+        not card.is_folder,
+    )
+
+
+def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) -> ProposedDrive:
+    drive = place.drive
+    room = os.fstatvfs(drive.root.fd)
+    real = os.path.realpath(drive.root.path)
+    is_marked = bool(drive.marker)
+    return ProposedDrive(
+        place.name,
+        real,
+        place.final,
+        fs_type=drive.volume.fs_type,
+        rules=place.rules,
+        names=place.names,
+        existing=place.existing,
+        lineage=lineage_of(drive.root.fd),
+        device=drive.root.device,
+        volume_id=drive.volume.volume_id,
+        devices=drive.physical.devices,
+        is_known=drive.physical.is_known,
+        expected_volume_id=drive.wish.volume_id,
+        marker=drive.marker,
+        expected_marker=drive.wish.marker,
+        is_bare_mount_place=not is_marked
+        and is_bare_mount_place(real, drive.volume.mount_point, appear),
+        free_bytes=room.f_bavail * room.f_frsize,
+        cluster_bytes=room.f_frsize or room.f_bsize,
+        free_inodes=room.f_favail if room.f_files else None,
+        reserve_bytes=wish.reserve_bytes,
+        is_read_only=drive.volume.is_read_only,
+        is_ram=drive.physical.is_ram,
+        is_network=drive.physical.is_network,
+        accepts_server=drive.wish.accepts_server,
+        is_card=_was_card(drive, ledger),
+        has_card_layout=not is_marked and _has_card_layout(drive),
+    )
+
+
+def _was_card(drive: HeldDrive, ledger: Ledger) -> bool:
+    """Whether the ledger has seen this very volume as a card."""
+    if not drive.volume.volume_id:
+        return False
+    return bool(cards.find_by_hints(ledger, drive_card_hints(drive)))
+
+
+def _has_card_layout(drive: HeldDrive) -> bool:
+    """Whether a card's folders lie at the volume's top; looked at two levels deep."""
+    if os.path.realpath(drive.root.path) != drive.volume.mount_point:
+        return False
+    return recognise(_two_levels(drive.root)) is not None
+
+
+def _two_levels(root: Root) -> list[Entry]:
+    found: list[Entry] = []
+    for top in root.names(b""):
+        try:
+            below = root.names(top)
+        except OSError:
+            # A file, or a folder of somebody else's: no card's folder in either case.
+            continue
+        found += [Entry(join(top, each), Kind.FOLDER) for each in below]
+        found.append(Entry(top, Kind.FOLDER))
+    return found
