@@ -5,8 +5,8 @@ Rules (design, decision 6):
 * A copy counts only on a drive that :data:`EXCLUSIONS` does not exclude, in a state that
   :func:`is_proven` accepts.
 * Two copies are separate when the devices below them are worked out and have none in common. Where
-  they could not be worked out, a declaration by name may stand in; it never speaks against what
-  was seen: devices that are known and shared stay shared, and so does a disk that both name.
+  that is not shown (two units in one enclosure, a device nothing is known of) a declaration by
+  name may stand in. It never speaks against what was seen: one disk stays one disk.
 * ``separate_drives = false`` lets copies on one device count, but never one folder twice.
 """
 
@@ -36,9 +36,13 @@ def is_suspect(drive: DriveFacts) -> bool:
 
 def is_on_card(drive: DriveFacts, facts: Facts) -> bool:
     """Whether erasing the card could take this copy too."""
-    if drive.is_on_card is False:
-        return False
-    return not (facts.is_folder_card is True and facts.policy.separate_drives is False)
+    return drive.is_on_card is not False and facts.is_folder_card is not True
+
+
+def is_beside_folder_card(drive: DriveFacts, facts: Facts) -> bool:
+    """Whether this copy shares the device of a folder that stands for a card, undeclared."""
+    is_beside = drive.is_on_card is not False and facts.is_folder_card is True
+    return is_beside and facts.policy.separate_drives is not False
 
 
 def is_out_of_sight(drive: DriveFacts, facts: Facts) -> bool:
@@ -55,9 +59,10 @@ EXCLUSIONS: tuple[Exclusion, ...] = (
     ("drive-is-card", lambda drive, _: drive.is_card is not False),
     ("drive-on-card", is_on_card),
     ("ram-drive", lambda drive, _: drive.is_ram is not False),
-    ("drive-unknown", is_out_of_sight),
     ("too-few-copies", lambda drive, _: drive.failure != ""),
     ("drive-away", lambda drive, _: drive.is_present is not True),
+    ("shared-drive", is_beside_folder_card),
+    ("drive-unknown", is_out_of_sight),
     ("drive-suspect", lambda drive, _: is_suspect(drive)),
     ("record-not-written", lambda drive, _: drive.is_recorded is not True),
 )
@@ -77,22 +82,34 @@ def is_proven(state: CopyState | None, drive: DriveFacts) -> bool:
     return state is CopyState.PROVEN_DEVICE
 
 
+def is_shown_separate(one: DriveFacts, other: DriveFacts) -> bool:
+    """Whether all that is below both is known, and nothing of it is the same."""
+    return is_known(one) and is_known(other) and not one.devices & other.devices
+
+
+def is_seen_shared(one: DriveFacts, other: DriveFacts) -> bool:
+    """Whether both are seen to be on one thing: one disk, or known devices with one in common."""
+    common = one.devices & other.devices
+    if any(device.startswith(_DISK) for device in common) or _is_one_folder(one, other):
+        return True
+    return bool(common) and is_known(one) and is_known(other)
+
+
 def is_declared(one: DriveFacts, other: DriveFacts, policy: Policy) -> bool:
     """Whether these two are separate by declaration alone."""
     if one.name == other.name or frozenset((one.name, other.name)) not in policy.declared_separate:
         return False
-    if is_known(one) and is_known(other):
-        return False
-    return not any(device.startswith(_DISK) for device in one.devices & other.devices)
+    is_one_disk = any(device.startswith(_DISK) for device in one.devices & other.devices)
+    return not is_one_disk and not is_shown_separate(one, other)
 
 
 def is_separate(one: DriveFacts, other: DriveFacts, policy: Policy) -> bool:
     """Whether one fault of a device cannot take both."""
-    if one.path.rstrip(b"/") == other.path.rstrip(b"/"):
+    if _is_one_folder(one, other):
         return False
     if policy.separate_drives is False or is_declared(one, other, policy):
         return True
-    return is_known(one) and is_known(other) and not one.devices & other.devices
+    return is_shown_separate(one, other)
 
 
 class Separation:
@@ -147,6 +164,10 @@ class Separation:
 def members(mask: int) -> list[int]:
     """The numbers of the bits that are set, lowest first."""
     return [at for at in range(mask.bit_length()) if mask >> at & 1]
+
+
+def _is_one_folder(one: DriveFacts, other: DriveFacts) -> bool:
+    return one.path.rstrip(b"/") == other.path.rstrip(b"/")
 
 
 def _pairs(facts: Facts) -> list[frozenset[str]]:

@@ -180,7 +180,7 @@ HOLDS: tuple[HoldKind, ...] = (
     ),
     HoldKind(
         "shared-drive",
-        "{drives} share a physical device, and one fault can take all that is on it.",
+        "{drives} {d_is} on a shared physical device, and one fault takes all that is on it.",
         (_ADD_DRIVE, _LET_SAME),
     ),
     HoldKind(

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from offload.clearance.case import Case, Reason
-from offload.clearance.counting import is_known, is_proven, members
+from offload.clearance.counting import is_known, is_proven, is_seen_shared, members
 from offload.clearance.groups import Group
 from offload.clearance.words import counted, grouped, phrase, safe
 from offload.values.entries import Kind
@@ -68,7 +68,9 @@ def _causes_of(case: Case, group: Group) -> dict[str, list[int]]:
     found: dict[str, list[int]] = defaultdict(list)
     for at, drive in enumerate(case.facts.drives):
         code = _code_on(case, group, at, drive)
-        if code:
+        if code == "drive-unknown" and _partners(case, at):
+            found["shared-drive"] += [at, *_partners(case, at)]
+        elif code:
             found[code].append(at)
     _add_what_mending_leaves(case, case.proven_on(group), found)
     if group.card is CardState.NOT_READ:
@@ -78,17 +80,41 @@ def _causes_of(case: Case, group: Group) -> dict[str, list[int]]:
 
 def _add_what_mending_leaves(case: Case, mask: int, found: dict[str, list[int]]) -> None:
     """If all causes found so far were mended: would the copies be enough, and separate?"""
+    causes = {at for drives in found.values() for at in drives}
     replaced = {at for code in _NEEDS_ANOTHER for at in found.get(code, ())}
-    mended = {at for drives in found.values() for at in drives} - replaced
+    # Of a drive that is away nothing is known yet, and nothing is held against it.
+    replaced |= {at for at in causes if _is_away(case.facts.drives[at])}
+    mended = causes - replaced
     potential = mask | sum(1 << at for at in mended)
     if case.separation.copies(potential) + len(replaced) >= case.needed:
         return
-    clashing = members(case.separation.clashing(potential))
-    if clashing:
-        out_of_sight = [at for at in clashing if not is_known(case.facts.drives[at])]
-        found["drive-unknown" if out_of_sight else "shared-drive"] += out_of_sight or clashing
+    for code, drives in _clashes(case, members(case.separation.clashing(potential))).items():
+        found[code] += drives
     if potential.bit_count() + len(replaced) < case.needed:
         found[_TOO_FEW] += []
+
+
+def _is_away(drive: DriveFacts) -> bool:
+    return not is_known(drive) and (drive.failure != "" or drive.is_present is not True)
+
+
+def _clashes(case: Case, clashing: list[int]) -> dict[str, list[int]]:
+    """Drives that stand in each other's way: seen to share something, or not seen at all."""
+    shared = [at for at in clashing if set(_partners(case, at)) & set(clashing)]
+    out_of_sight = [at for at in clashing if not is_known(case.facts.drives[at])]
+    unseen = [at for at in out_of_sight if at not in shared]
+    found = {"shared-drive": shared, "drive-unknown": unseen}
+    return {code: drives for code, drives in found.items() if drives}
+
+
+def _partners(case: Case, at: int) -> list[int]:
+    """Other drives that are seen to share something with this one."""
+    drives = case.facts.drives
+    return [
+        other
+        for other in range(len(drives))
+        if other != at and is_seen_shared(drives[at], drives[other])
+    ]
 
 
 def _drop_what_waits(found: dict[str, list[int]]) -> None:
@@ -133,6 +159,8 @@ def _details(case: Case, code: str, cause: _Cause) -> Iterator[str]:
             yield _failed(case, at)
         elif code == _TOO_FEW or (code in _OF_STATES and len(cause.drives) > 1):
             yield _per_drive(case, code, cause, at)
+        if code == "shared-drive" and case.exclusions[at] == code:
+            yield f"{safe(drive.name)} is on the same device as the card's folder."
         if code == "copy-differs" and case.exclusions[at] == "drive-suspect":
             yield f"Until that is mended nothing else on {safe(drive.name)} counts."
     if code == _TOO_FEW:
@@ -147,7 +175,7 @@ def _failed(case: Case, at: int) -> str:
         if group.kind is Kind.FILE and is_proven(group.copies[at], drive)
     )
     before = f"; {proven:,} of {counted(case.files, 'file')} had been proven there"
-    return f"{safe(drive.name)} {phrase(drive.failure)}{before if proven else ''}."
+    return f"{safe(drive.name)}: {phrase(drive.failure)}{before if proven else ''}."
 
 
 def _per_drive(case: Case, code: str, cause: _Cause, at: int) -> str:

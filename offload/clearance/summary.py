@@ -19,6 +19,7 @@ _WHY_NOT = {
     "ram-drive": "it is in this computer's memory",
     "drive-unknown": "nothing shows on what device it is",
     "too-few-copies": "it failed",
+    "shared-drive": "it is on the device of the card's folder",
     "drive-away": "it is not there now",
     "drive-suspect": "it gave back wrong bytes",
     "record-not-written": "the record is not on it",

@@ -127,6 +127,10 @@ GOOD: dict[str, Facts] = {
     "no device, declared": replace(
         with_drive(1, is_known=False, devices=frozenset()), policy=Policy(declared_separate=PAIR)
     ),
+    "two known in one enclosure, declared": good(
+        drives=tuple(replace(each, devices=each.devices | {"usb:1-2"}) for each in good().drives),
+        policy=Policy(declared_separate=PAIR),
+    ),
     "two in one enclosure, declared": good(
         drives=tuple(drive(f"shuttle-{n}", "enclosure:1-2", is_known=False) for n in (1, 2)),
         policy=Policy(declared_separate=PAIR),
@@ -216,7 +220,7 @@ BAD: dict[str, tuple[str, Facts]] = {
         replace(with_drive(1, is_on_card=True), policy=Policy(separate_drives=False)),
     ),
     "drive beside a folder card": (
-        "drive-on-card",
+        "shared-drive",
         replace(with_drive(1, is_on_card=True), is_folder_card=True),
     ),
     "drive in memory": ("ram-drive", with_drive(1, is_ram=True)),
@@ -243,10 +247,38 @@ BAD: dict[str, tuple[str, Facts]] = {
         ),
     ),
     "one disk declared to be two, half seen": (
-        "drive-unknown",
+        "shared-drive",
         good(
             drives=(SAME_DEVICE[0], replace(SAME_DEVICE[1], is_known=False)),
             policy=Policy(declared_separate=frozenset({frozenset({"shuttle-1", "shuttle-2"})})),
+        ),
+    ),
+    "two in one enclosure": (
+        "shared-drive",
+        good(
+            drives=tuple(
+                replace(each, devices=each.devices | {"usb:1-2"}) for each in good().drives
+            )
+        ),
+    ),
+    "one disk, nothing else known": (
+        "shared-drive",
+        good(drives=tuple(replace(each, is_known=False) for each in SAME_DEVICE)),
+    ),
+    "nothing known of two disks": (
+        "drive-unknown",
+        good(drives=tuple(replace(each, is_known=False) for each in good().drives)),
+    ),
+    "drive refused": (
+        "too-few-copies",
+        with_drive(
+            1,
+            devices=frozenset(),
+            is_known=False,
+            is_present=False,
+            is_recorded=False,
+            states=bytes(5),
+            failure="no space left on device (ENOSPC)",
         ),
     ),
     "one folder": (

@@ -154,8 +154,8 @@ def _two_things(one: DriveFacts, other: DriveFacts, facts: Facts) -> bool:
     if not facts.policy.separate_drives:
         return True
     common = set(one.devices).intersection(other.devices)
-    if _seen(one) and _seen(other):
-        return len(common) == 0
+    if _seen(one) and _seen(other) and len(common) == 0:
+        return True
     same_disk = len([device for device in common if device[:5] == "disk:"]) > 0
     return _declared(one, other, facts) and one.name != other.name and not same_disk
 

@@ -49,11 +49,11 @@ def test_many_files_are_grouped() -> None:
 
 def test_failed_drive_is_named_with_its_reason() -> None:
     states = bytes([1, 1, 0, 0, 0])
-    failure = "stopped answering at 02:04: input/output error (EIO)"
+    failure = "stopped answering at 02:04 (input/output error)"
     hold = _only(with_drive(1, states=states, failure=failure))
     assert hold.code == "too-few-copies"
     assert hold.details[0] == (
-        "shuttle-2 stopped answering at 02:04: input/output error (EIO); "
+        "shuttle-2: stopped answering at 02:04 (input/output error); "
         "1 of 3 files had been proven there."
     )
 
