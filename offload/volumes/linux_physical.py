@@ -150,15 +150,14 @@ def is_linux_system_disk(
         return True
     system = [row for row in table if row.mount_point in _SYSTEM_PLACES]
     used = {
-        disk
-        for row in system
-        for disk in _bottom_disks(blocks, row.fs_type, row.device, row.source)
+        disk for row in system for disk in bottom_disks(blocks, row.fs_type, row.device, row.source)
     }
-    mine = _bottom_disks(blocks, volume.fs_type, volume.device, volume.source)
+    mine = bottom_disks(blocks, volume.fs_type, volume.device, volume.source)
     return bool(used & mine)
 
 
-def _bottom_disks(tree: BlockTree, fs_type: str, device: str, source: bytes) -> set[str]:
+def bottom_disks(tree: BlockTree, fs_type: str, device: str, source: bytes) -> set[str]:
+    """The disks below a file system, as ``major:minor``; a loop device is its own disk here."""
     if fs_type not in kinds.ON_BLOCK_DEVICE:
         return set()
     own: tuple[str, ...] = (device,)

@@ -13,6 +13,7 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
+from typing import Any
 
 from offload.errors import reason
 
@@ -95,9 +96,9 @@ def _below(top: int, name: bytes, limit: int) -> list[tuple[bytes, bytes]]:
 
 def _entries(folder: int | bytes, limit: int) -> list[tuple[bytes, os.stat_result]]:
     found: list[tuple[bytes, os.stat_result]] = []
-    listing: Iterator[os.DirEntry[str] | os.DirEntry[bytes]]
     with os.scandir(folder) as listing:
-        for entry in islice(listing, limit):
+        entries: Iterator[os.DirEntry[Any]] = islice(listing, limit)
+        for entry in entries:
             # One that vanishes while it is looked at has not come to rest.
             with contextlib.suppress(FileNotFoundError):
                 found.append((os.fsencode(entry.name), entry.stat(follow_symlinks=False)))
