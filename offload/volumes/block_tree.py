@@ -53,10 +53,19 @@ class BlockTree:
 
     def path(self, device: str) -> str:
         """The device's own folder in sysfs, links resolved; empty when there is no such device."""
-        if not _DEVICE.fullmatch(device):
+        if not self.exists(device):
             return ""
-        link = f"{self.sys_root}/dev/block/{device}"
-        return os.path.realpath(link) if os.path.exists(link) else ""
+        return os.path.realpath(f"{self.sys_root}/dev/block/{device}")
+
+    def exists(self, device: str) -> bool:
+        """Whether there is such a device now."""
+        return bool(_DEVICE.fullmatch(device)) and os.path.exists(
+            f"{self.sys_root}/dev/block/{device}"
+        )
+
+    def is_told(self) -> bool:
+        """Whether the system tells of block devices at all (a confined process may see none)."""
+        return os.path.isdir(f"{self.sys_root}/dev/block")
 
     def name(self, device: str) -> str:
         """The kernel's name, such as ``sda1``; empty when there is no such device."""

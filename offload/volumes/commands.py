@@ -16,7 +16,10 @@ from typing import Protocol
 
 _MAX_OUTPUT = 8 << 20
 _KILL_S = 1.0
-_SYSTEM_FOLDERS = "/usr/sbin:/sbin:/usr/bin:/bin"
+_SYSTEM_FOLDERS = (
+    "/usr/sbin:/sbin:/usr/bin:/bin:/usr/local/sbin:/usr/local/bin"
+    ":/run/wrappers/bin:/run/current-system/sw/bin"
+)
 _PLAIN = {"LC_ALL": "C", "PATH": _SYSTEM_FOLDERS}
 
 

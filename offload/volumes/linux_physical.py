@@ -41,6 +41,13 @@ class PhysicalReader:
         """What the volume lies on. Never raises: what cannot be worked out is not known."""
         return self._of_volume(volume, 0)
 
+    def lane(self, volume: Volume) -> frozenset[str]:
+        """What the volume shares its speed by; an image file is read at its own pace."""
+        disks = bottom_disks(self.tree, volume.fs_type, volume.device, volume.source)
+        if not disks:
+            return self.of(volume).devices
+        return frozenset().union(*(self.identities.of(disk).identities for disk in disks))
+
     def _of_volume(self, volume: Volume, depth: int) -> Physical:
         if depth > _MAX_DEPTH:
             return Physical(reason="there are too many layers below it")

@@ -86,13 +86,16 @@ class LinuxTable:
         )
 
     def mountings(self) -> tuple[Mounting, ...]:
-        """What is mounted now; asks no file system and starts no command."""
+        """What is mounted now; asks no file system and starts no command.
+
+        A volume that was pulled without being unmounted is still in the mount table, but has left.
+        """
         rows = self.read_rows()
         ids, covered = mount_ids.unique_ids(), mountinfo.covered_ids(rows)
         return tuple(
             Mounting(_key(row, ids), row.mount_point, row.mount_id in covered)
             for row in rows
-            if row.fs_type not in kinds.PSEUDO
+            if row.fs_type not in kinds.PSEUDO and self._has_device(row.device)
         )
 
     def describe(self, mounting: Mounting) -> Volume | None:
@@ -104,12 +107,22 @@ class LinuxTable:
         return None
 
     def is_mounted(self, volume: Volume) -> bool:
-        """Whether this very mounting is still there; touches no file system."""
+        """Whether this very mounting and its device are still there; touches no file system."""
+        if not self._has_device(volume.device):
+            return False
         if volume.is_mount_id_unique:
             return mount_ids.is_mounted(volume.mount_id)
         same = (volume.mount_id, volume.device, volume.mount_point)
         rows = self.read_rows()
         return any((row.mount_id, row.device, row.mount_point) == same for row in rows)
+
+    def _has_device(self, device: str) -> bool:
+        """Whether a block device is still plugged in; others are not told of here.
+
+        Its number is not given to another device as long as something is mounted on it.
+        """
+        tree = self.devices.tree
+        return device.startswith("0:") or tree.exists(device) or not tree.is_told()
 
     def _volumes(self, wanted: list[MountRow], rows: tuple[MountRow, ...]) -> tuple[Volume, ...]:
         ids = mount_ids.unique_ids()
@@ -154,6 +167,7 @@ def _volume(
         device=row.device,
         mount_id=row.mount_id if unique is None else unique,
         is_mount_id_unique=unique is not None,
+        mounting=mount_ids.mounting_name(unique) if unique is not None else "",
         root=row.root,
         is_covered=is_covered,
         is_answering=is_covered or room is not None,

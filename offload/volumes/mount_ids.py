@@ -63,6 +63,15 @@ def table_id_of(fd: int) -> int | None:
     return None
 
 
+def mounting_name(unique: int) -> str:
+    """A text that names a mounting for good: unique ids begin anew with each start of the machine.
+
+    Empty where this start has no name (random(4), ``boot_id``): then nothing is ever the same.
+    """
+    boot = _boot_id()
+    return f"{boot}/{unique}" if boot else ""
+
+
 def is_same_mounting(fd: int, other: int) -> bool:
     """Whether two descriptors were opened in one mounting.
 
@@ -110,6 +119,15 @@ def has_unique_ids() -> bool:
     finally:
         os.close(fd)
     return unique is not None and bool(_list_after(0))
+
+
+@functools.cache
+def _boot_id() -> str:
+    try:
+        with open("/proc/sys/kernel/random/boot_id", "rb") as file:
+            return file.read(64).decode("ascii", "replace").strip()
+    except OSError:
+        return ""
 
 
 def _list_after(last: int) -> list[int]:

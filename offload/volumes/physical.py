@@ -8,7 +8,7 @@ from offload.volumes import block_tree
 from offload.volumes.separation import Physical
 from offload.volumes.volume import Volume
 
-__all__ = ["Physical", "is_system_disk", "physical_devices", "read_counter_bytes"]
+__all__ = ["Physical", "is_system_disk", "lane_devices", "physical_devices", "read_counter_bytes"]
 
 
 def physical_devices(volume: Volume) -> Physical:
@@ -24,6 +24,18 @@ def physical_devices(volume: Volume) -> Physical:
     from offload.volumes.linux_physical import PhysicalReader
 
     return PhysicalReader().of(volume)
+
+
+def lane_devices(volume: Volume) -> frozenset[str]:
+    """Readers, disks or servers that a volume shares its speed by with others that have one too.
+
+    For queues, never for what counts as separate: image files on one disk have lanes of their own.
+    """
+    if sys.platform != "linux":
+        return physical_devices(volume).devices
+    from offload.volumes.linux_physical import PhysicalReader
+
+    return PhysicalReader().lane(volume)
 
 
 def is_system_disk(volume: Volume) -> bool:

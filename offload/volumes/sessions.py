@@ -65,8 +65,9 @@ class Pace:
         quiet_s: the top of a volume has to stay the same this long.
         look_s: time between two looks at a volume that has not settled.
         patience_s: an empty or unreadable volume gets this long before it is said to be so.
-        slow_s: time between two looks at one that settled empty or unreadable, and between two
-            readings of the mount table when nothing signals a change.
+        slow_s: time between two looks at one that settled empty or unreadable.
+        net_s: time between two readings of the mount table when nothing signals a change: a card
+            pulled without being unmounted signals none.
     """
 
     stands_s: float = 0.1
@@ -74,6 +75,7 @@ class Pace:
     look_s: float = 0.5
     patience_s: float = 10.0
     slow_s: float = 5.0
+    net_s: float = 0.8
 
 
 @dataclass(slots=True)
@@ -155,7 +157,7 @@ class Sessions:
     def wait_s(self, now: float) -> float:
         """Seconds until something is due."""
         due = [s.due_at for s in self._sessions.values() if not (s.is_asked or s.is_done)]
-        return max(0.0, min([self._pace.slow_s, *(at - now for at in due)]))
+        return max(0.0, min([self._pace.net_s, *(at - now for at in due)]))
 
     def _rested(
         self, session: _Session, volume: Volume, look: Look, now: float

@@ -46,6 +46,9 @@ class Volume:
         mount_id: the system's id of this mounting.
         is_mount_id_unique: the system never gives ``mount_id`` again (Linux 6.8 and later); else
             an unmounting and a new mounting may have the same one.
+        mounting: text that names this mounting and no other, also after the next start of the
+            machine: to be stored and compared. Empty where the system cannot tell: then no two
+            are ever the same.
         root: folder of the file system that is mounted here; ``/`` but for bind mounts and
             subvolumes.
         is_covered: something is mounted over it, so that its path leads elsewhere.
@@ -70,6 +73,7 @@ class Volume:
     device: str
     mount_id: int
     is_mount_id_unique: bool
+    mounting: str = ""
     root: bytes = b"/"
     is_covered: bool = False
     is_answering: bool = True

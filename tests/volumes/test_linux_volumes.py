@@ -9,16 +9,19 @@ from pathlib import Path
 
 import pytest
 
-from offload.volumes.block_tree import device_number, read_counter_bytes
+from offload.volumes.block_tree import BlockTree, device_number, read_counter_bytes
 from offload.volumes.dirty import Closing, read_device_state, read_state
+from offload.volumes.linux_devices import LinuxDevices
 from offload.volumes.linux_table import LinuxTable
 from offload.volumes.mount_ids import has_unique_ids, unique_id_of
 from offload.volumes.mountinfo import read_rows
-from offload.volumes.physical import is_system_disk, physical_devices
+from offload.volumes.physical import is_system_disk, lane_devices, physical_devices
+from offload.volumes.places import is_bare_place
 from offload.volumes.table import is_mounted, read_volumes, volume_of
 from offload.volumes.volume import Volume, VolumeError
 from tests.lab import blocks, mounts
 from tests.lab.images import BTRFS, EXFAT, EXT4, NTFS, XFS, FileSystem, Rack
+from tests.volumes.fake_sysfs import FakeSysfs
 
 pytestmark = pytest.mark.lab
 
@@ -132,13 +135,16 @@ def test_mounting_anew_has_another_id(rack: Rack) -> None:
     assert has_unique_ids()
     made = rack.volume(EXT4)
     ids = {volume_of(os.fsencode(made.root)).mount_id}
+    names: set[str] = set()
     for _ in range(5):
         made.remount()
         found = volume_of(os.fsencode(made.root))
         assert found.is_mount_id_unique
         assert is_mounted(found)
         ids.add(found.mount_id)
+        names.add(found.mounting)
     assert len(ids) == 6
+    assert len(names) == 5
 
 
 @pytest.mark.parametrize("is_unique", [True, False])
@@ -207,6 +213,18 @@ def test_file_system_that_does_not_answer_holds_nobody_up(rack: Rack) -> None:
     deadline = time.monotonic() + 10
     while not volume_of(os.fsencode(made.root)).is_answering:
         assert time.monotonic() < deadline, "it is never asked again"
+
+
+def test_folder_without_its_drive_is_bare(rack: Rack) -> None:
+    made = rack.volume(EXT4)
+    (made.root / "footage").mkdir()
+    places = [os.fsencode(made.root.parent)]
+    folder = os.fsencode(made.root / "footage")
+    assert not is_bare_place(folder, volume_of(folder), places)
+    made.unmount()
+    assert is_bare_place(os.fsencode(made.root), volume_of(os.fsencode(made.root)), places)
+    elsewhere = os.fsencode(rack.folder)
+    assert not is_bare_place(elsewhere, volume_of(elsewhere), places)
 
 
 def test_path_that_is_not_there(rack: Rack) -> None:
@@ -333,6 +351,36 @@ def test_partition_lies_on_the_disk_of_its_image(rack: Rack) -> None:
         if mounts.is_mounted(place):
             mounts.unmount(place)
         mounts.run(["delpart", made.device, "1"])
+
+
+def test_name_of_a_mounting_holds_over_a_restart(rack: Rack) -> None:
+    # Unique ids begin anew with each start (linux/fs/namespace.c counts from 2^31), so the name of
+    # the start belongs to it: random(4), boot_id.
+    boot = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    found = volume_of(os.fsencode(rack.volume(EXT4).root))
+    assert found.mounting == f"{boot}/{found.mount_id}"
+
+
+def test_volume_pulled_without_unmounting_has_left(rack: Rack) -> None:
+    made, sysfs = rack.volume(EXT4), FakeSysfs(rack.folder / "sys")
+    found = volume_of(os.fsencode(made.root))
+    table = LinuxTable(devices=LinuxDevices(BlockTree(str(sysfs.root))))
+    sysfs.disk(found.device, "devices/virtual/block/loop9")
+    assert table.is_mounted(found)
+    assert found.mount_point in [m.mount_point for m in table.mountings()]
+    (sysfs.root / "dev/block" / found.device).unlink()
+    assert not table.is_mounted(found)
+    assert found.mount_point not in [m.mount_point for m in table.mountings()]
+    # Where nothing is told of block devices, nothing is known to have left.
+    blind = LinuxTable(devices=LinuxDevices(BlockTree(os.fspath(rack.folder / "none"))))
+    assert blind.is_mounted(found)
+
+
+def test_image_files_have_lanes_of_their_own(rack: Rack) -> None:
+    one, two = (volume_of(os.fsencode(rack.volume(EXT4).root)) for _ in range(2))
+    assert not lane_devices(one) & lane_devices(two)
+    bound = volume_of(os.fsencode(rack.bind(Path(os.fsdecode(one.mount_point)), "bound")))
+    assert lane_devices(bound) == lane_devices(one)
 
 
 def test_system_disk_is_the_one_below_root(rack: Rack) -> None:

@@ -247,3 +247,14 @@ def test_counter_is_in_sectors_of_512(sysfs: FakeSysfs) -> None:
     sysfs.put(sysfs.root / "dev/block/8:0", "stat", "  85 0 3130 7 23 8 760 8 0 4 21")
     assert read_counter_bytes("8:0", str(sysfs.root)) == 3130 * 512
     assert read_counter_bytes("8:16", str(sysfs.root)) is None
+
+
+def test_two_slots_of_one_reader_share_a_lane(sysfs: FakeSysfs) -> None:
+    sysfs.usb("8:0", "sda", "2-1", "6:0:0:0", "S100")
+    sysfs.scsi("8:16", "sdb", f"{PCI}/usb2/2-1/2-1:1.0", "6:0:0:1")
+    sysfs.usb("8:32", "sdc", "2-2", "7:0:0:0", "S200")
+    tree = BlockTree(str(sysfs.root))
+    reader = PhysicalReader(tree=tree, identities=DiskIdentities(tree, False))
+    one, two, three = (reader.lane(volume(number)) for number in ("8:0", "8:16", "8:32"))
+    assert one & two
+    assert not one & three

@@ -6,7 +6,7 @@ from offload.volumes.sessions import Appeared, Left, Pace, Sessions, Settled, Vo
 from offload.volumes.settle import Look
 from offload.volumes.volume import Mounting, Volume
 
-PACE = Pace(stands_s=0.1, quiet_s=1.0, look_s=0.5, patience_s=10.0, slow_s=5.0)
+PACE = Pace(stands_s=0.1, quiet_s=1.0, look_s=0.5, patience_s=10.0, slow_s=5.0, net_s=0.8)
 CONTENT = Look(b"content", False)
 EMPTY = Look(b"empty", True)
 
@@ -208,6 +208,6 @@ def test_answer_after_the_card_left_is_nothing() -> None:
 
 def test_waiting_is_never_longer_than_the_net() -> None:
     sessions = Sessions(PACE)
-    assert sessions.wait_s(0.0) == PACE.slow_s
+    assert sessions.wait_s(0.0) == PACE.net_s
     sessions.update([mounting(1)], 0.0)
     assert 0 < sessions.wait_s(0.0) <= PACE.stands_s

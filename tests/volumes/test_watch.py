@@ -18,7 +18,7 @@ from tests.lab.images import EXFAT, EXT4, Rack
 
 pytestmark = pytest.mark.lab
 
-PACE = Pace(stands_s=0.02, quiet_s=0.1, look_s=0.05, patience_s=0.5, slow_s=0.5)
+PACE = Pace(stands_s=0.02, quiet_s=0.1, look_s=0.05, patience_s=5.0, slow_s=0.5)
 LONG_S = 20.0
 
 
@@ -110,6 +110,18 @@ def test_mount_that_flaps_does_no_harm(rack: Rack, seen: Seen) -> None:
     assert len(came) == len(set(came))
     # Each that was announced has left, but for the one that is there.
     assert came[:-1] == left
+
+
+def test_content_bound_over_an_empty_mount(rack: Rack, seen: Seen) -> None:
+    content = rack.volume(EXT4, name="content")
+    (content.root / "A001C001.mov").write_bytes(b"x")
+    first = rack.tmpfs("card", 1 << 20)
+    seen.wait_for(Appeared, first)
+    rack.bind_at(content.root, first)
+    settled = seen.wait_for(Settled, first)
+    assert isinstance(settled, Settled)
+    assert (settled.is_empty, settled.volume.fs_type) == (False, "ext4")
+    assert not [e for e in seen.events if isinstance(e, Settled) and e.is_empty]
 
 
 def test_file_system_that_hangs_delays_nobody_else(rack: Rack, seen: Seen) -> None:
@@ -214,7 +226,7 @@ class FaultyTable(LinuxTable):
 
 @pytest.mark.parametrize("table", [BrokenTable(), FaultyTable()], ids=["table", "description"])
 def test_watching_that_fails_says_so(table: LinuxTable) -> None:
-    pace = Pace(stands_s=0.01, look_s=0.01, slow_s=0.01)
+    pace = Pace(stands_s=0.01, look_s=0.01, net_s=0.01)
     with Watcher(table, pace=pace) as watcher:
         assert isinstance(watcher.next(LONG_S), WatchFailed)
 
