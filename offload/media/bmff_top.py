@@ -114,9 +114,11 @@ def _report_strange(reader: BoundedReader, at: int, top: TopLevel, findings: Fin
         what = "zeros stand where a box should begin" if is_zeros else "no box begins here"
         findings.add(ClipCode.DAMAGED, _CHECK, what, at)
         return
-    is_padding = is_zeros and rest <= _MAX_PADDING_BYTES
+    # Zeros behind fragments may be fragments that were lost, unless the table at the end is there.
+    is_open = bool(top.of(b"moof")) and not top.of(b"mfra")
+    is_padding = is_zeros and rest <= _MAX_PADDING_BYTES and not is_open
     findings.add(
-        ClipCode.TRAILING,
+        ClipCode.TRAILING if is_padding else ClipCode.DAMAGED,
         _CHECK,
         f"{rest} bytes {'of zeros ' if is_zeros else ''}follow the last box",
         at,

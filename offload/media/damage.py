@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable
 
 from offload.errors import reason
 from offload.media import bmff, mpegts, mxf, riff
+from offload.media.containers import container_of
 from offload.media.frames import CHECKS as FRAME_CHECKS
 from offload.media.frames import frame_container
 from offload.media.heads import HeadCount, Looking
@@ -25,27 +26,12 @@ from offload.media.zeros import zero_runs_in_essence
 from offload.values.clips import ClipCode, Container
 from offload.values.paths import to_text
 
-__all__ = ["SUFFIXES", "check", "container_of", "zero_runs_in_essence"]
-
-SUFFIXES = {
-    **dict.fromkeys((b"mov", b"qt", b"mp4", b"m4v", b"m4a", b"3gp", b"3g2"), Container.MOV),
-    **{b"mxf": Container.MXF},
-    **dict.fromkeys((b"wav", b"wave", b"bwf", b"rf64", b"bw64"), Container.WAV),
-    **dict.fromkeys((b"mts", b"m2ts", b"m2t", b"ts"), Container.MPEGTS),
-    **{b"dpx": Container.DPX, b"dng": Container.DNG, b"exr": Container.EXR},
-    **dict.fromkeys((b"tif", b"tiff"), Container.TIFF),
-}
-"""Containers by suffix, lower case. The suffixes of formats that we do not read stand nowhere."""
+__all__ = ["check", "zero_runs_in_essence"]
 
 _FIRST_BOXES = frozenset((b"ftyp", b"styp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot"))
 _HEAD_BYTES = 1024
 _UNIFORM_SAMPLES = 64
 _UNIFORM_BYTES = 4096
-
-
-def container_of(name: bytes) -> Container:
-    """The container that a file's suffix promises; unknown for any other suffix."""
-    return SUFFIXES.get(name.rpartition(b"/")[2].rpartition(b".")[2].lower(), Container.UNKNOWN)
 
 
 def check(

@@ -53,7 +53,7 @@ def check(looking: Looking) -> StructureReport:
         return StructureReport(Container.DPX)
     size = _field(head, order, 16)
     if size not in (0, _UNDEFINED) and size != reader.size:
-        code = ClipCode.CUT_SHORT if size > reader.size else ClipCode.TRAILING
+        code = ClipCode.CUT_SHORT if size > reader.size else ClipCode.DAMAGED
         findings.add(code, _CHECK, f"it says {size} bytes, the file has {reader.size}", 16)
     is_encrypted = _field(head, order, 660) != _UNDEFINED
     if is_encrypted:

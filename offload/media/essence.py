@@ -12,6 +12,7 @@ lengths, ISO/IEC 14496-15; start codes, ISO/IEC 13818-2 and 14496-10 annex B; JP
 10918-1; JPEG 2000, ISO/IEC 15444-1; DV, IEC 61834-2 (from memory).
 """
 
+import re
 import struct
 import sys
 from array import array
@@ -25,6 +26,7 @@ from offload.media.structure import Essence
 _HEAD_BYTES = 4096
 _MAX_UNITS = 4096
 _PRORES_SLICE_HEADER_BYTES = 6
+_STRAY_ZEROS = re.compile(rb"\0\0\0+[^\0\1]")
 _VC3_START = b"\x00\x00\x02\x80"
 _VC3_END = b"\x60\x0d\xc0\xde"
 _VC3_ROWS_AT = 0x16C
@@ -299,6 +301,11 @@ def _check_start_code(sample: Sample, _described: Described) -> None:
     head = sample.part(0, min(4, sample.size))
     if not (head[:3] == b"\0\0\1" or head == b"\0\0\0\1"):
         raise _FlawError("a picture does not begin with a start code", 0)
+    if sample.is_whole:
+        # Three zeros may only stand in front of a start code or at a picture's end.
+        found = _STRAY_ZEROS.search(sample.part(0, sample.size))
+        if found:
+            raise _FlawError("zeros that cannot occur inside a picture", found.start())
 
 
 def _marked(mark: bytes, name: str) -> Callable[[Sample, Described], None]:

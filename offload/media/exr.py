@@ -211,8 +211,9 @@ def _check_blocks(looking: Looking, offsets: list[int], *, is_tiled: bool) -> No
         if len(data) < head + 4 or offset + head + 4 + size > looking.reader.size:
             text = "a block reaches past the end of the file"
             looking.findings.add(ClipCode.CUT_SHORT, _CHECK, text, offset)
-        elif size == 0 or offset + head + 4 + size > behind:
-            looking.findings.add(ClipCode.DAMAGED, _CHECK, "a block of impossible size", offset)
+        elif size == 0 or offset + head + 4 + size != behind:
+            text = "a block does not end where the next one or the file begins"
+            looking.findings.add(ClipCode.DAMAGED, _CHECK, text, offset)
 
 
 def _track(header: _Header) -> StructureTrack:

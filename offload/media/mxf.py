@@ -195,7 +195,7 @@ def _report_trailing(file: _File, at: int) -> None:
     rest = reader.size - at
     is_padding = rest <= _MAX_PADDING_BYTES and not any(reader.read_at(at, rest))
     file.looking.findings.add(
-        ClipCode.TRAILING,
+        ClipCode.TRAILING if is_padding else ClipCode.DAMAGED,
         "klv-chain",
         f"{rest} bytes {'of zeros ' if is_padding else ''}follow the last item",
         at,

@@ -209,7 +209,7 @@ def _report_trailing(wave: _Wave, at: int) -> None:
     rest = wave.reader.size - at
     is_padding = rest <= _MAX_PADDING_BYTES and not any(wave.reader.read_at(at, rest))
     wave.findings.add(
-        ClipCode.TRAILING,
+        ClipCode.TRAILING if is_padding else ClipCode.DAMAGED,
         _CHECK,
         f"{rest} bytes {'of zeros ' if is_padding else ''}follow the end that the header gives",
         at,
