@@ -30,6 +30,14 @@ class Folder(Protocol):
         """
         ...
 
+    def folders(self, path: bytes) -> list[bytes]:
+        """Names of the folders in a folder, in any order; a link to one is none.
+
+        Raises:
+            OSError: as :meth:`names`.
+        """
+        ...
+
     def is_folder(self, path: bytes) -> bool:
         """Whether this is a folder, itself and not by a link."""
         ...

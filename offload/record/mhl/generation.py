@@ -1,0 +1,231 @@
+"""Writing the next generation of a history, and of all histories nested in it.
+
+Source: ASC MHL 1.0 specification, sections 5.3.2, 5.6 and 6.3. An operation on a whole scope goes
+down: nested histories first, then each that encloses them up to the one where it started, which
+refer to the newest manifest of those nearest below. It never goes up. All manifests of one
+operation bear the moment when it started.
+"""
+
+import heapq
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from offload.errors import RecordError
+from offload.record.folder import DurableFolder
+from offload.record.mhl.chain import Chain, append_manifest
+from offload.record.mhl.custody import Custody, from_within, nested_scopes
+from offload.record.mhl.history import History
+from offload.record.mhl.ignore import Ignore
+from offload.record.mhl.model import Creator, Head, Process, Record, Reference, RootHash
+from offload.record.mhl.naming import HISTORY_FOLDER, manifest_name
+from offload.record.mhl.tree import Item, NestedRoot, no_time, tree_records, tree_root
+from offload.record.mhl.write import write_manifest
+from offload.values.paths import join, name
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """What is the same in every manifest that one operation writes.
+
+    Attributes:
+        creator: when, by whom, with what.
+        process: see there.
+        started_at: when the operation began, with zone; in every manifest's name.
+        top_name: name of the outermost scope, for a scope that has none of its own (a volume).
+        folder_formats: formats for directory and root hashes; none when only some of the files
+            were hashed.
+        patterns: ignore patterns that are new with this operation.
+    """
+
+    creator: Creator
+    process: Process
+    started_at: datetime
+    top_name: bytes
+    folder_formats: tuple[str, ...] = ()
+    patterns: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """One generation that was added.
+
+    Attributes:
+        scope: whose history it went into.
+        name: of the manifest in the ``ascmhl`` folder.
+        chain: as it stands now.
+        root: content and structure of the scope; None where not everything was hashed.
+    """
+
+    scope: bytes
+    name: bytes
+    chain: Chain
+    root: RootHash | None
+
+    @property
+    def c4(self) -> bytes:
+        """Raw digest of the manifest."""
+        return self.chain.entries[-1].c4
+
+    @property
+    def path(self) -> bytes:
+        """The manifest's path, from outside."""
+        return join(join(self.scope, HISTORY_FOLDER), self.name)
+
+
+Items = Callable[[bytes], Iterable[Item]]
+"""Given a scope, what was done there: paths relative to it, sorted by bytes, each time anew from
+the start; nested roots are not in it. They are put in here."""
+
+
+def add_generations(
+    folder: DurableFolder,
+    custody: Custody,
+    operation: Operation,
+    items: Items,
+    *,
+    begin: Iterable[bytes] = (),
+    folder_mtime_ns: Callable[[bytes], int | None] = no_time,
+) -> list[Added]:
+    """Add a generation to every history of a custody that has anything to say, inside out.
+
+    Args:
+        folder: what is written to; paths are those of the custody.
+        custody: the histories as they stand.
+        operation: see there.
+        items: see :data:`Items`.
+        begin: scopes that have no history yet and get their first generation.
+        folder_mtime_ns: modification time of a folder by its path from outside.
+
+    Returns:
+        What was added, in the order of writing.
+
+    Raises:
+        RecordError: a chain cannot be read, so nothing can be added to it; or a pattern would
+            take something back in.
+        OSError: writing failed; what was added before stands, and is whole.
+    """
+    scopes = {*custody.histories, *begin}
+    added: dict[bytes, Added] = {}
+    for scope in from_within(scopes):
+        history = custody.histories.get(scope)
+        nested = nested_scopes(scopes, scope)
+        writer = _Generation(
+            scope,
+            history,
+            operation,
+            _with_nested(items, scope, nested, added, custody.histories),
+            tuple(_references(scope, nested, added, custody.histories)),
+            folder_mtime_ns,
+        )
+        if writer.has_anything():
+            added[scope] = writer.write(folder, _patterns(scope, custody, operation))
+    return list(added.values())
+
+
+@dataclass(frozen=True, slots=True)
+class _Generation:
+    """One manifest that is to be written."""
+
+    scope: bytes
+    history: History | None
+    operation: Operation
+    items: Callable[[], Iterable[Item]]
+    references: tuple[Reference, ...]
+    folder_mtime_ns: Callable[[bytes], int | None]
+
+    def has_anything(self) -> bool:
+        return bool(self.references) or any(True for _ in self._records())
+
+    def write(self, folder: DurableFolder, patterns: tuple[str, ...]) -> Added:
+        chain = self._chain()
+        root = tree_root(self.items(), self.operation.folder_formats)
+        head = Head(self.operation.creator, self.operation.process, root, patterns)
+        title = name(self.scope) or self.operation.top_name
+        file = manifest_name(chain.next_number, title, self.operation.started_at)
+        longer = append_manifest(
+            folder,
+            join(self.scope, HISTORY_FOLDER),
+            chain,
+            file,
+            lambda out: write_manifest(out, head, self._records(), self.references),
+        )
+        return Added(self.scope, file, longer, root)
+
+    def _records(self) -> Iterator[Record]:
+        return tree_records(self.items(), self.operation.folder_formats, self._mtime_ns)
+
+    def _mtime_ns(self, path: bytes) -> int | None:
+        return self.folder_mtime_ns(join(self.scope, path))
+
+    def _chain(self) -> Chain:
+        if self.history is None:
+            return Chain()
+        if not self.history.chain.entries:
+            raise RecordError(
+                "the chain of this history cannot be read, so nothing can be added to it",
+                path=self.scope,
+                remedy="put the chain back from another copy",
+            )
+        return self.history.chain
+
+
+def _patterns(scope: bytes, custody: Custody, operation: Operation) -> tuple[str, ...]:
+    new = operation.patterns
+    if scope != custody.top:
+        inner = scope[len(custody.top) :].lstrip(b"/")
+        new = Ignore(operation.patterns).for_nested(inner)
+    history = custody.histories.get(scope)
+    if history is None:
+        return Ignore(new).patterns
+    return Ignore(history.patterns).with_more(new).patterns
+
+
+def _with_nested(
+    items: Items,
+    scope: bytes,
+    nested: list[bytes],
+    added: Mapping[bytes, Added],
+    histories: Mapping[bytes, History],
+) -> Callable[[], Iterable[Item]]:
+    roots: list[Item] = [
+        NestedRoot(_below(one, scope), _root(one, added, histories)) for one in nested
+    ]
+
+    def merged() -> Iterable[Item]:
+        return heapq.merge(items(scope), roots, key=lambda item: item.path)
+
+    return merged
+
+
+def _root(
+    scope: bytes, added: Mapping[bytes, Added], histories: Mapping[bytes, History]
+) -> RootHash | None:
+    if scope in added:
+        return added[scope].root
+    return histories[scope].newest_root if scope in histories else None
+
+
+def _references(
+    scope: bytes,
+    nested: list[bytes],
+    added: Mapping[bytes, Added],
+    histories: Mapping[bytes, History],
+) -> Iterator[Reference]:
+    for one in nested:
+        chain = added[one].chain if one in added else None
+        if chain is None and one in histories:
+            chain = histories[one].chain
+        if chain is not None and chain.entries:
+            newest = chain.entries[-1]
+            folder = join(_below(one, scope), HISTORY_FOLDER)
+            yield Reference(join(folder, newest.path), newest.c4)
+
+
+def _below(path: bytes, scope: bytes) -> bytes:
+    return path[len(scope) + 1 :] if scope else path
+
+
+def with_comment(operation: Operation, comment: str) -> Operation:
+    """The same operation, saying something else of itself."""
+    return replace(operation, creator=replace(operation.creator, comment=comment))
