@@ -1,5 +1,6 @@
 """A verdict put together: answer, headline, holds, notices, copies, all in reading order."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from offload.clearance import decisions
@@ -41,6 +42,7 @@ def verdict(case: Case, reasons: Sequence[Reason], context: Context) -> Verdict:
         settled=tuple(_settled(each) for each in decisions.settled(case.facts)),
         files=case.files,
         files_safe=files_safe,
+        files_on=_files_on(case),
     )
 
 
@@ -68,6 +70,14 @@ def _files_safe(case: Case) -> int:
         each for each in case.groups.all if each.kind is Kind.FILE and case.is_safe(each)
     )
     return sum(each.count for each in safe_groups)
+
+
+def _files_on(case: Case) -> tuple[tuple[int, int], ...]:
+    found: Counter[int] = Counter()
+    for group in case.groups.all:
+        if group.kind is Kind.FILE:
+            found[case.copies(group)] += group.count
+    return tuple(sorted(found.items(), reverse=True))
 
 
 def _copies_counted(case: Case) -> int:

@@ -103,6 +103,8 @@ class Verdict:
         settled: holds that a person has decided, as sentences with name and reason.
         files: files on the card.
         files_safe: files that are on the needed number of separate drives.
+        files_on: pairs of a number of separate drives and how many files are proven on so many,
+            most drives first; together all files.
     """
 
     answer: Answer
@@ -115,6 +117,7 @@ class Verdict:
     settled: tuple[str, ...] = ()
     files: int = 0
     files_safe: int = 0
+    files_on: tuple[tuple[int, int], ...] = ()
 
     @property
     def is_cleared(self) -> bool:

@@ -262,3 +262,10 @@ def test_copies_say_how_they_were_read_and_why_not() -> None:
         (True, ""),
         (False, "it is not there now"),
     ]
+
+
+def test_files_are_counted_by_number_of_drives() -> None:
+    states = (bytes([1, 1, 1, 0, 0]), bytes([1, 1, 0, 0, 0]))
+    drives = tuple(drive(name, name, each) for name, each in zip("ab", states, strict=True))
+    verdict = decide(good(drives=drives))
+    assert verdict.files_on == ((2, 1), (1, 1), (0, 1))

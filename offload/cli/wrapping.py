@@ -1,0 +1,69 @@
+"""Lines that fit a terminal: text broken at spaces, commands only where a shell allows it.
+
+Widths are in columns of a terminal; a wide character takes two.
+"""
+
+from collections.abc import Sequence
+
+from rich.cells import cell_len, chop_cells
+
+_NARROWEST = 20
+
+
+def wrapped(text: str, width: int | None, first: str, rest: str) -> list[str]:
+    """Lines of ``text``, the first after ``first``, the others after ``rest``.
+
+    Args:
+        text: without a newline.
+        width: columns; None for one line however long.
+        first: what stands before the first line.
+        rest: what stands before every other line.
+    """
+    if width is None:
+        return [(first + text).rstrip()]
+    lines, line, is_empty = [], first, True
+    for word in text.split(" "):
+        for part in _parts(word, max(_NARROWEST, width - cell_len(rest))):
+            gap = "" if is_empty else " "
+            if not is_empty and cell_len(line) + 1 + cell_len(part) > width:
+                lines.append(line.rstrip())
+                line, gap = rest, ""
+            line, is_empty = line + gap + part, False
+    return [*lines, line.rstrip()]
+
+
+def wrapped_command(words: Sequence[str], width: int | None, first: str, rest: str) -> list[str]:
+    """A command in lines that can be copied as they are: broken between words, each break marked.
+
+    Args:
+        words: quoted for the shell.
+        width: columns; None for one line however long.
+        first: what stands before the first line.
+        rest: what stands before every other line.
+    """
+    if width is None:
+        return [first + " ".join(words)]
+    lines, line = [], first + words[0]
+    for at, word in enumerate(words[1:], 2):
+        mark = 0 if at == len(words) else 2
+        if cell_len(line) + 1 + cell_len(word) + mark > width:
+            lines.append(line + " \\")
+            line = rest + word
+        else:
+            line = f"{line} {word}"
+    return [*lines, line]
+
+
+def spread(left: str, right: str, width: int | None, indent: str) -> list[str]:
+    """``right`` at the right edge where there is room for it, else on a line of its own."""
+    if width is None:
+        return [f"{left}  {right}".rstrip()]
+    room = width - cell_len(left) - cell_len(right)
+    if not right or room >= 2:
+        return [left + " " * room + right if right else left]
+    return [*wrapped(left, width, "", indent), *wrapped(right, width, indent, indent)]
+
+
+def _parts(word: str, width: int) -> list[str]:
+    """A word, in pieces where it is too long for any line; nothing of a name is lost."""
+    return [word] if cell_len(word) <= width else chop_cells(word, width)
