@@ -125,6 +125,9 @@ class ClipCode:
     """Picture and sound tracks are not equally long."""
     TRAILING = "clip-trailing-data"
     """Something that belongs to no structure follows a whole recording."""
+    # Notes.
+    DECODER_NOTE = "clip-decoder-note"
+    """What a decoder says of a healthy clip when it begins in the middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,6 +211,7 @@ class ClipFacts:
         reel: reel or tape name, escaped.
         colour: colour tags.
         audio: sound tracks in the order of the file.
+        time_reference: samples of sound since midnight at its first sample (EBU Tech 3285).
     """
 
     container: Container = Container.UNKNOWN
@@ -223,6 +227,7 @@ class ClipFacts:
     reel: str = ""
     colour: ColourTags = field(default_factory=ColourTags)
     audio: tuple[AudioTrack, ...] = ()
+    time_reference: int | None = None
 
 
 class ClipKind(Enum):

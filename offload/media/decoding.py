@@ -1,0 +1,238 @@
+"""Decoding a few pictures of a clip, or all of them, and noticing whatever goes wrong.
+
+Runs inside the worker. First, middle and last picture are decoded; a clip whose codec keeps whole
+pictures (ProRes, VC-3, frames) is judged strictly, because no picture needs another one. Where
+pictures build on one another, a decoder that begins in the middle complains about healthy files
+too, so there only a missing picture, or one that is marked corrupt, counts.
+
+Decoding can never prove that the bytes are right: most single flipped bits go through quietly
+(measured). It proves that the clip was usable when it was looked at.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import av
+from av.container import InputContainer
+from av.stream import Discard
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from offload.media.stream_facts import cut_text
+
+LAST_PICTURES = 600
+"""Most pictures decoded on the way to the last one: ten seconds at 60 a second."""
+
+_BACK_S = (0, 2, 8)
+"""How far before a point decoding begins, where no key picture is found from it on. Camera groups
+of pictures are at most a second or so long."""
+
+_OPEN_PICTURES = 4
+"""Pictures at the start of a later part of a recording that build on the part before (from memory:
+reordering depth of H.264 and HEVC as cameras use it)."""
+
+_KEPT_LOG_LINES = 3
+
+
+@dataclass(slots=True)
+class PictureLook:
+    """What decoding found; filled as it goes on.
+
+    Attributes:
+        middle: a picture from the middle.
+        decoded: pictures decoded.
+        packets: pictures found in the whole file; None when it was not read through.
+        corrupt_packets: of these, marked by the container's reader.
+        problems: what keeps the clip, as phrases.
+        notes: what is only written down.
+    """
+
+    middle: VideoFrame | None = None
+    decoded: int = 0
+    packets: int | None = None
+    corrupt_packets: int = 0
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def look_at_pictures(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
+    """Decode the first picture, one from the middle, and the last.
+
+    Raises:
+        MemoryError: the decoder needs more than the worker may have.
+        BudgetError: more would have to be read than was agreed.
+    """
+    _prepare(container, stream)
+    start = stream.start_time or 0
+    length = stream.duration or _length(container, stream)
+    with _Log(look, stream, is_first=True):
+        first = _picture_at(container, stream, start, look)
+    if first is None:
+        look.problems.append("the first picture does not decode")
+        return
+    look.middle = first
+    if length <= 1:
+        return
+    with _Log(look, stream):
+        middle = _picture_at(container, stream, start + length // 2, look)
+    if middle is None:
+        look.problems.append("no picture in the middle decodes")
+    else:
+        look.middle = middle
+    with _Log(look, stream):
+        _last_picture(container, stream, start + length - 1, look)
+
+
+def look_at_still(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
+    """Decode the one picture of a frame file.
+
+    Raises:
+        MemoryError: see :func:`look_at_pictures`.
+        BudgetError: see :func:`look_at_pictures`.
+    """
+    with _Log(look, stream, is_first=True):
+        look.middle = _first_of(container, stream, look)
+    if look.middle is None:
+        look.problems.append("the picture does not decode")
+
+
+def count_packets(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
+    """Read all pictures without decoding them, and count."""
+    _prepare(container, stream)
+    _go_to(container, stream, stream.start_time or 0)
+    look.packets = 0
+    for packet in container.demux(stream):
+        if packet.size:
+            look.packets += 1
+            look.corrupt_packets += bool(packet.is_corrupt)
+
+
+def decode_all(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
+    """Decode every picture, and count those found, decoded and damaged."""
+    _prepare(container, stream)
+    _go_to(container, stream, stream.start_time or 0)
+    look.packets, hidden, decoded, corrupt, refused = 0, 0, 0, 0, 0
+    with _Log(look, stream, is_first=True):
+        for packet in container.demux(stream):
+            if packet.size:
+                look.packets += 1
+                look.corrupt_packets += bool(packet.is_corrupt)
+                hidden += bool(packet.is_discard)
+            try:
+                frames = packet.decode()
+            except av.error.InvalidDataError:
+                refused += 1
+                continue
+            decoded += len(frames)
+            corrupt += sum(1 for frame in frames if frame.is_corrupt)
+    look.decoded += decoded
+    missing = look.packets - hidden - decoded
+    if missing > (0 if stream.codec_context.codec.intra_only else _OPEN_PICTURES):
+        look.problems.append(f"{missing} of {look.packets} pictures do not decode")
+    elif refused or corrupt:
+        look.problems.append(f"{refused + corrupt} of {look.packets} pictures decode with errors")
+
+
+class _Log:
+    """Collects what the library complains about while a piece is decoded."""
+
+    def __init__(self, look: PictureLook, stream: VideoStream, *, is_first: bool = False) -> None:
+        self._look = look
+        self._is_strict = is_first or stream.codec_context.codec.intra_only
+        self._capture = av.logging.Capture()
+
+    def __enter__(self) -> None:
+        self._lines = self._capture.__enter__()
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        self._capture.__exit__(None, None, None)
+        lines = [text for level, _name, text in self._lines if level <= av.logging.ERROR]
+        if not lines:
+            return
+        shown = "; ".join(cut_text(line.strip()) for line in lines[:_KEPT_LOG_LINES])
+        text = f"the decoder complained {len(lines)} times: {shown}"
+        (self._look.problems if self._is_strict else self._look.notes).append(text)
+
+
+def _prepare(container: InputContainer, stream: VideoStream) -> None:
+    for other in container.streams:
+        if other.index != stream.index:
+            other.discard = Discard.all
+
+
+def _length(container: InputContainer, stream: VideoStream) -> int:
+    if not container.duration or not stream.time_base:
+        return 0
+    return int(container.duration / av.time_base / stream.time_base)
+
+
+def _picture_at(
+    container: InputContainer, stream: VideoStream, at: int, look: PictureLook
+) -> VideoFrame | None:
+    """The first picture that decodes from ``at`` on, or a little before it."""
+    for start in _starts(stream, at):
+        if _go_to(container, stream, start) and (frame := _first_of(container, stream, look)):
+            return frame
+    return None
+
+
+def _first_of(
+    container: InputContainer, stream: VideoStream, look: PictureLook
+) -> VideoFrame | None:
+    for frame in _frames(container, stream, look):
+        return frame
+    return None
+
+
+def _last_picture(
+    container: InputContainer, stream: VideoStream, at: int, look: PictureLook
+) -> None:
+    for start in _starts(stream, at):
+        if not _go_to(container, stream, start):
+            continue
+        last = None
+        for number, frame in enumerate(_frames(container, stream, look)):
+            last = frame
+            if number >= LAST_PICTURES:
+                look.notes.append("the last picture was not reached, the last group is very long")
+                return
+        if last is not None:
+            if last.is_corrupt:
+                look.problems.append("the last picture is damaged")
+            return
+    look.problems.append("the last picture does not decode")
+
+
+def _go_to(container: InputContainer, stream: VideoStream, at: int) -> bool:
+    """Whether the container could go to the key picture at or before ``at``."""
+    try:
+        container.seek(at, stream=stream, backward=True)
+    except av.error.FFmpegError:
+        return False
+    return True
+
+
+def _starts(stream: VideoStream, at: int) -> Iterator[int]:
+    first = stream.start_time or 0
+    tried: set[int] = set()
+    for back_s in _BACK_S:
+        start = max(first, at - int(back_s / stream.time_base)) if stream.time_base else first
+        if start not in tried:
+            tried.add(start)
+            yield start
+
+
+def _frames(
+    container: InputContainer, stream: VideoStream, look: PictureLook
+) -> Iterator[VideoFrame]:
+    """Pictures from where the container stands; a picture that is refused is left out."""
+    for packet in container.demux(stream):
+        try:
+            frames = packet.decode()
+        except av.error.InvalidDataError:
+            if stream.codec_context.codec.intra_only:
+                return
+            continue
+        for frame in frames:
+            look.decoded += 1
+            yield frame
