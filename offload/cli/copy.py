@@ -1,10 +1,6 @@
 """``offload copy``: one card, start to finish, with the live view and then the verdict."""
 
-import os
-import signal
-import sys
 import threading
-from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
@@ -20,16 +16,24 @@ def copy(
     to: TO = None,
     roll: Annotated[str, typer.Option(help="The roll's name, such as A001.")] = "",
     copies: Annotated[
-        int, typer.Option(min=1, max=9, help="Proven copies before the card may be erased.")
-    ] = 0,
+        int | None, typer.Option(min=1, max=9, help="Proven copies before the card may be erased.")
+    ] = None,
     card_reads: Annotated[
-        int, typer.Option(min=1, max=2, help="1 reads the card once only; the verdict says so.")
-    ] = 0,
+        int | None,
+        typer.Option(min=1, max=2, help="1 reads the card once only; the verdict says so."),
+    ] = None,
     same_drive_ok: Annotated[
         bool,
         typer.Option(
             "--same-drive-ok",
             help="Let copies on one physical drive count; every verdict says so.",
+        ),
+    ] = False,
+    missing: Annotated[
+        bool,
+        typer.Option(
+            "--missing",
+            help="After a check: only files that lack copies, to the drives that lack them.",
         ),
     ] = False,
     checksum: CHECKSUM = None,
@@ -44,6 +48,8 @@ def copy(
     from offload.cli.cards import find_card
     from offload.cli.run_view import RunView
     from offload.cli.session import session, wish_for
+    from offload.cli.stopping import stopping
+    from offload.jobs.missing import copy_missing
     from offload.jobs.offloading import offload_card
     from offload.jobs.tools import Tools
     from offload.transfer.counters import Progress
@@ -63,12 +69,13 @@ def copy(
             stop.is_set,
             opened.identity,
         )
-        outcome = view.watch(_stopping(stop), lambda: offload_card(wish, tools))
-        view.show(outcome)
+        job = copy_missing if missing else offload_card
+        outcome = view.watch(stopping(stop), lambda: job(wish, tools))
+        view.show(outcome, is_check=missing)
         return 0 if outcome.verdict.is_cleared else 1
 
 
-def _overrides(copies: int, card_reads: int, same_drive_ok: bool) -> dict[str, Any]:
+def _overrides(copies: int | None, card_reads: int | None, same_drive_ok: bool) -> dict[str, Any]:
     options: dict[str, Any] = {}
     if copies:
         options["copies.needed"] = copies
@@ -77,19 +84,3 @@ def _overrides(copies: int, card_reads: int, same_drive_ok: bool) -> dict[str, A
     if same_drive_ok:
         options["copies.separate_drives"] = False
     return options
-
-
-def _stopping(stop: threading.Event) -> Callable[[], None]:
-    """Make Ctrl-C ask for a clean stop; a second one ends the program at once."""
-
-    def on_signal(number: int, frame: object) -> None:
-        if stop.is_set():
-            os._exit(130)
-        stop.set()
-
-    def install() -> None:
-        signal.signal(signal.SIGINT, on_signal)
-        signal.signal(signal.SIGTERM, on_signal)
-
-    assert sys.platform  # signals of this kind are everywhere
-    return install

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 CARD = Annotated[
-    str, typer.Argument(help="Where the card is mounted, its roll or its code.", metavar="[CARD]")
+    str, typer.Argument(help="Where the card is mounted, its roll or its code.", metavar="CARD")
 ]
 TO = Annotated[
     list[str] | None,

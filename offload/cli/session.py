@@ -124,20 +124,36 @@ def wish_for(
     session: Session, card: bytes, to: tuple[str, ...], roll: str, checksums: tuple[str, ...]
 ) -> Wish:
     """One offload as the command and the settings ask for it."""
+    drives = drive_wishes(session, to)
+    return replace(
+        wish_for_drives(session, card, drives, roll),
+        checksums=checksums or session.settings.checksums.use,
+    )
+
+
+def wish_for_drives(
+    session: Session,
+    card: bytes,
+    drives: tuple[DriveWish, ...],
+    roll: str,
+    *,
+    only_prove: bool = False,
+) -> Wish:
+    """One offload to these drives, all else as the settings ask for it."""
     settings = session.settings
     production = settings.production
-    template = settings.cards.folder if production.name else "{roll}"
     return Wish(
         card=card,
-        drives=drive_wishes(session, to),
+        drives=drives,
         roll=roll,
         policy=policy_of(settings),
-        checksums=checksums or settings.checksums.use,
-        template=template,
+        checksums=settings.checksums.use,
+        template=settings.cards.folder if production.name else "{roll}",
         production=production.name,
         day_starts=production.day_starts,
         first_day=production.first_day,
         reserve_bytes=settings.copies.reserve_bytes,
+        only_prove=only_prove,
     )
 
 
@@ -151,9 +167,7 @@ def _named(session: Session, name: str, volumes: Sequence[Volume]) -> DriveWish:
     return _remembered(session, DriveWish(to_text(label), path), volumes, by_path=True)
 
 
-def _from_settings(
-    session: Session, drive: Drive, volumes: Sequence[Volume]
-) -> DriveWish:
+def _from_settings(session: Session, drive: Drive, volumes: Sequence[Volume]) -> DriveWish:
     path = drive.path
     if drive.volume:
         path = next((each.mount_point for each in volumes if each.volume_id == drive.volume), b"")

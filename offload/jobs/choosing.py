@@ -10,7 +10,12 @@ from offload.values.entries import Entries, Kind
 
 
 def items_to_copy(
-    entries: Entries, places: Sequence[Place], digests: Digests, earlier: FileColumns | None
+    entries: Entries,
+    places: Sequence[Place],
+    digests: Digests,
+    earlier: FileColumns | None,
+    *,
+    only_prove: bool = False,
 ) -> list[Item]:
     """What the copying pass has to read.
 
@@ -22,6 +27,7 @@ def items_to_copy(
         places: by bit.
         digests: known ones are put in here.
         earlier: checksums from the ledger; they only choose what to reuse.
+        only_prove: nothing is to be written, whatever is missing.
     """
     everywhere = (1 << len(places)) - 1
     items: list[Item] = []
@@ -35,6 +41,8 @@ def items_to_copy(
         is_folder = entry.kind is Kind.FOLDER
         if not missing and (is_folder or _take_known(number, digests, earlier)):
             continue
+        if only_prove:
+            missing = 0
         items.append(Item(number, entry.path, entry.size_bytes, entry.mtime_ns, is_folder, missing))
     return items
 

@@ -48,7 +48,7 @@ def look_at_card(
 ) -> None:
     """Walk the card once more and compare; a changed file's state says so from now on."""
     look.walk = list_again()
-    _compare_lists(entries, look.walk.inventory.entries, look.changes)
+    compare_lists(entries, look.walk.inventory.entries, look.changes)
     for number in range(len(entries)):
         if columns.card_states[number] != CardState.READ_EQUAL:
             continue
@@ -107,7 +107,7 @@ def _is_folder(root: Root, path: bytes) -> bool:
     return True
 
 
-def _compare_lists(before: Entries, after: Entries, changes: list[Finding]) -> None:
+def compare_lists(before: Entries, after: Entries, changes: list[Finding]) -> None:
     """Differences of two sorted lists, in path order."""
     at, then = 0, 0
     while (at < len(before) or then < len(after)) and len(changes) < _MOST_CHANGES:

@@ -232,6 +232,31 @@ class Notes:
             self.failure = error
 
 
+def known_bases(ledger: Ledger, hints: CardHints, roll: str) -> dict[str, bytes]:
+    """Where earlier copies of this card's roll lie: drive name -> folder above the roll, absolute.
+
+    A run that goes on the next day, and a card that comes back, find their copies where they are
+    and not in today's folder.
+    """
+    bases: dict[str, bytes] = {}
+    for known in cards.find_by_hints(ledger, hints):
+        for offload in offloads.of_card(ledger, known.card):
+            for copy in copies.of_offload(ledger, offload.offload):
+                name = copy.result.path.rpartition(b"/")[2] or copy.result.path
+                if _is_of_roll(name, roll):
+                    bases.setdefault(copy.drive_name, copy.result.path.rpartition(b"/")[0])
+    return bases
+
+
+def _is_of_roll(folder: bytes, roll: str) -> bool:
+    """Whether a folder is the roll's, a further part of it, or one of them unfinished."""
+    raw = roll.encode("utf-8", "surrogateescape")
+    for suffix in (b".incomplete", b".partial"):
+        folder = folder.removesuffix(suffix)
+    stem, dash, part = folder.rpartition(b"-")
+    return folder == raw or (stem == raw and bool(dash) and part.isdigit())
+
+
 def hints_of(card: HeldCard) -> CardHints:
     """What a card says about itself; a folder that stands for one is told by its path."""
     volume = card.volume

@@ -7,9 +7,11 @@ counts, then renamed on every one; the ledger committed; and only then the verdi
 
 import contextlib
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 from offload import __version__
 from offload.card.folder import shooting_day
+from offload.card.inventory import Walk
 from offload.card.layout import Layout, clip_paths, recognise
 from offload.card.naming import RollName, roll_name
 from offload.checksum import COMPARE
@@ -33,9 +35,10 @@ from offload.jobs.facts import FactSources, gather_facts
 from offload.jobs.joining import join_roll
 from offload.jobs.last_look import LastLook, look_at_card, look_at_drives
 from offload.jobs.lease import Lock, Run, write_run
-from offload.jobs.noting import Notes
+from offload.jobs.noting import Notes, hints_of, known_bases
 from offload.jobs.opening import (
     HeldCard,
+    HeldDrive,
     OpenedDrives,
     is_still_mounted,
     list_card,
@@ -78,7 +81,7 @@ from offload.transfer.preflight.problems import Consequence
 from offload.values.entries import Entries
 from offload.values.facts import CardState, CopyState, Facts, ReadBack
 from offload.values.findings import Finding
-from offload.values.inventory import card_code
+from offload.values.inventory import Inventory, card_code
 from offload.values.paths import join
 from offload.values.verdict import Verdict
 
@@ -137,7 +140,7 @@ class _Run:
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
         with self._step("inventory"):
-            self._walk = list_card(self._card, self._surroundings)
+            self._walk = self._chosen(list_card(self._card, self._surroundings))
         inventory = self._walk.inventory
         self._tools.sink(CardListed(inventory.file_count, inventory.total_bytes, inventory.digest))
         self._name_roll()
@@ -156,6 +159,14 @@ class _Run:
             self._record()
             look = self._last_look()
         return self._end(look)
+
+    def _chosen(self, walk: Walk) -> Walk:
+        """The walk, or the part of it that this run is about."""
+        paths = self._wish.only_paths
+        if paths is None:
+            return walk
+        entries = Entries(entry for entry in walk.inventory.entries if entry.path in paths)
+        return replace(walk, inventory=Inventory(entries, walk.inventory.left_out))
 
     def release(self) -> None:
         """Give the rolls on the drives back."""
@@ -194,8 +205,10 @@ class _Run:
         self._roll = self._roll_by_rule
 
     def _begin_notes(self) -> None:
-        earlier = offloads.unfinished_of(self._tools.ledger, self._walk.inventory.digest)
+        ledger = self._tools.ledger
+        earlier = offloads.unfinished_of(ledger, self._walk.inventory.digest)
         before = earlier[0] if earlier else None
+        self._bases = known_bases(ledger, hints_of(self._card), self._roll_by_rule)
         self._key = before.key if before else self._surroundings.random_number()
         number = before.offload if before else None
         self._notes.begin(self._card, self._walk.inventory, self._wish, self._key, number)
@@ -211,9 +224,8 @@ class _Run:
 
     def _place(self) -> None:
         drives = [drive for drive in self._opened.held if drive.name not in self._failures]
-        base = self._base()
         places, refused, self._part = place_all(
-            drives, lambda _: base, self._run_lease(), self._entries, first_part=self._part
+            drives, self._base_of, self._run_lease(), self._entries, first_part=self._part
         )
         for name, error in refused.items():
             self._drop(name, error)
@@ -254,17 +266,19 @@ class _Run:
 
     def _make_ready(self, place: Place) -> None:
         """Marker, folders, lease and lock on one drive, before anything of the card is there."""
+        self._notes.take_drive(place.drive, place)
+        if self._wish.only_prove and place.standing is Standing.FREE:
+            return
         root = place.drive.root
         place.drive = write_marker(place.drive, self._surroundings)
         if not place.drive.volume.is_read_only:
             root.make_folders(place.records)
             place.lock = Lock(root, place.records, place.name)
             write_run(root, place.records, self._run_lease(place))
-            if place.standing is not Standing.DONE:
+            if place.standing is not Standing.DONE and not self._wish.only_prove:
                 root.make_folders(place.grows_in)
         for path in place.existing.stale:
             root.remove_file(join(place.grows_in, path))
-        self._notes.take_drive(place.drive, place)
 
     def _run_lease(self, place: Place | None = None) -> Run:
         key = place.earlier.key if place and place.earlier else self._key
@@ -280,9 +294,14 @@ class _Run:
     def _roll_of(self, place: Place) -> str:
         return place.roll.decode("utf-8", "surrogateescape")
 
-    def _base(self) -> bytes:
+    def _base_of(self, drive: HeldDrive) -> bytes:
+        """Where this roll lies on a drive already, by the ledger; else where the template says."""
+        known = self._bases.get(drive.name)
+        if known is not None and known.startswith(drive.root.path + b"/"):
+            return known[len(drive.root.path) + 1 :]
         day = self._started_at.astimezone()
-        return self._wish.base_folder(day, self._roll, self._naming.cameras)
+        base = self._wish.base_folder(day, self._roll_by_rule, self._naming.cameras)
+        return b"" if known == drive.root.path else base
 
     # --- the passes ---
 
@@ -535,8 +554,12 @@ class _Run:
         """Judge, publish where there is something to publish, write down, and only then return."""
         self._write_states()
         facts = self._facts(look)
+        if self._wish.only_paths is not None:
+            facts = replace(facts, is_as_listed=False)
         verdict = decide(facts, self._context)
         published = None
+        if self._wish.only_paths is not None and verdict.is_cleared:
+            raise RuntimeError("a part of a card is never a cleared card")
         if verdict.is_cleared:
             verdict, facts, published = self._publish(verdict, facts, look)
         outcome = Outcome(

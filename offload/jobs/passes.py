@@ -187,7 +187,7 @@ def _settle_drive(place: Place, result: ReadingResult, columns: PassColumns) -> 
     columns.drive_marks[place.name] = result.marks
     is_cached = CopyState.CACHED in states
     columns.read_back[place.name] = ReadBack.CACHED if is_cached else result.read_back
-    columns.differing[place.name] = set(result.differing)
+    columns.differing[place.name] = result.differing
     columns.findings += result.findings
 
 

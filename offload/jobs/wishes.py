@@ -45,6 +45,8 @@ class Wish:
         first_day: the day with number 1.
         naming: how clips and labels carry the roll; the usual form when left out.
         reserve_bytes: space to leave free on every drive.
+        only_paths: copy these files of the card and nothing else; such a run never clears a card.
+        only_prove: read card and copies and write no file of the card anywhere.
     """
 
     card: bytes
@@ -58,6 +60,8 @@ class Wish:
     first_day: date | None = None
     naming: NamingRule | None = None
     reserve_bytes: int = 256 << 20
+    only_paths: frozenset[bytes] | None = None
+    only_prove: bool = False
 
     def base_folder(self, moment: datetime, roll: str, cameras: str) -> bytes:
         """The folder that holds the roll on every drive, relative, for a run that starts now.

@@ -11,6 +11,7 @@ import fcntl
 import os
 import struct
 import sys
+from typing import NamedTuple
 
 _FS_IOC_FIEMAP = 0xC020660B
 _HEAD = struct.Struct("=QQLLLL")
@@ -24,6 +25,14 @@ _ENCODED = 0x8
 _INLINE = 0x200
 _TAIL = 0x400
 _UNWRITTEN = 0x800
+
+
+class _Extent(NamedTuple):
+    logical: int
+    physical: int
+    length: int
+    flags: int
+
 
 _SMALLEST = 4096
 _NOT_OFFERED = frozenset({errno.EOPNOTSUPP, errno.ENOTTY, errno.ENOSYS, errno.EINVAL})
@@ -42,20 +51,36 @@ def mapped_bytes(fd: int, facts: os.stat_result) -> int:
     return min(facts.st_size, facts.st_blocks * 512)
 
 
+def first_address(fd: int) -> int | None:
+    """Where on its device a file begins, in bytes; None for one that says nothing of the kind.
+
+    Two files that begin at one place share their extents: a reflink is no copy of its own.
+    """
+    if sys.platform != "linux":
+        return None
+    try:
+        found = _extents(fd, 0, 1 << 62)
+    except OSError:
+        return None
+    if not found or found[0].flags & (_UNKNOWN | _DELAYED | _INLINE | _TAIL | _UNWRITTEN):
+        return None
+    return found[0].physical
+
+
 def _by_extents(fd: int, size_bytes: int) -> int:
     total = 0
     start = 0
     while start < size_bytes:
         found = _extents(fd, start, size_bytes - start)
-        for logical, length, flags in found:
-            total += _least(min(length, size_bytes - logical), flags)
-            start = logical + length
-        if len(found) < _BATCH or found[-1][2] & _LAST:
+        for extent in found:
+            total += _least(min(extent.length, size_bytes - extent.logical), extent.flags)
+            start = extent.logical + extent.length
+        if len(found) < _BATCH or found[-1].flags & _LAST:
             break
     return total
 
 
-def _extents(fd: int, start: int, length: int) -> list[tuple[int, int, int]]:
+def _extents(fd: int, start: int, length: int) -> list[_Extent]:
     buffer = array.array("B", bytes(_HEAD.size + _BATCH * _EXTENT.size))
     _HEAD.pack_into(buffer, 0, start, length, 0, 0, _BATCH, 0)
     fcntl.ioctl(fd, _FS_IOC_FIEMAP, buffer)
@@ -63,7 +88,7 @@ def _extents(fd: int, start: int, length: int) -> list[tuple[int, int, int]]:
     found = []
     for at in range(min(count, _BATCH)):
         fields = _EXTENT.unpack_from(buffer, _HEAD.size + at * _EXTENT.size)
-        found.append((fields[0], fields[2], fields[5]))
+        found.append(_Extent(fields[0], fields[1], fields[2], fields[5]))
     return found
 
 

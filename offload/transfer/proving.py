@@ -12,6 +12,7 @@ import stat
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from offload.checksum import COMPARE, Hasher
 from offload.errors import reason
@@ -21,7 +22,7 @@ from offload.storage.reading import ReadFile
 from offload.storage.root import Root
 from offload.transfer.counters import Lane, Pass
 from offload.transfer.plan import IsStopped
-from offload.transfer.results import Digests, Marks, is_same_moment
+from offload.transfer.results import Marks, is_same_moment
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
 
@@ -37,7 +38,10 @@ _AHEAD_FILES = 32
 
 
 class Outcome:
-    """What one reading says of one file. Values of a byte column."""
+    """What one reading says of one file. Values of a byte column.
+
+    Where nothing was expected and the caller compares (``may_share``), ``EQUAL`` is "read whole".
+    """
 
     NOT_READ = 0
     EQUAL = 1
@@ -49,6 +53,14 @@ class Outcome:
     """Equal, but its pages could not be dropped first."""
     SHARED = 7
     """Has other names (hard links), or is no regular file or folder of its own."""
+
+
+class Expected(Protocol):
+    """Digests to compare with; see :class:`offload.transfer.results.Digests`."""
+
+    def get(self, name: str, number: int, /) -> bytes | None:
+        """The digest that a file must have; nothing where it is not known."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +75,7 @@ class Reading:
         numbers: entries to read, in order.
         is_folder: whether an entry is an empty folder, which is looked for and not read.
         is_card: reads patiently, and hard links are the camera's business.
+        may_share: a file with several names is read all the same; the caller tells them apart.
     """
 
     key: str
@@ -72,6 +85,7 @@ class Reading:
     numbers: Sequence[int]
     is_folder: Callable[[int], bool]
     is_card: bool = False
+    may_share: bool = False
 
 
 @dataclass(slots=True)
@@ -83,19 +97,24 @@ class ReadingResult:
         marks: facts of each file at this reading.
         read_back: by what the evidence says of the pass; for files that are ``EQUAL``.
         findings: errors and differences, with their words.
-        differing: entry number -> digest found, where it differs.
+        found: entry number -> digest found, where it is not the one expected or none was.
     """
 
     outcomes: bytearray
     marks: Marks
     read_back: ReadBack = ReadBack.NONE
     findings: list[Finding] = field(default_factory=list)
-    differing: dict[int, bytes] = field(default_factory=dict)
+    found: dict[int, bytes] = field(default_factory=dict)
+
+    @property
+    def differing(self) -> set[int]:
+        """Entries whose bytes are not the ones expected."""
+        return {number for number in self.found if self.outcomes[number] == Outcome.DIFFERS}
 
 
 def prove_all(
     readings: Sequence[Reading],
-    digests: Digests,
+    digests: Expected,
     size_of: Callable[[int], int],
     counters: Pass,
     count: int,
@@ -147,7 +166,7 @@ class _Prover(threading.Thread):
     def __init__(
         self,
         reading: Reading,
-        digests: Digests,
+        digests: Expected,
         size_of: Callable[[int], int],
         lane: Lane,
         count: int,
@@ -221,7 +240,7 @@ class _Prover(threading.Thread):
             self._set(number, self._when_other_size(), "its size is another")
             file.close()
             return None
-        if file.facts.st_nlink > 1 and not self._reading.is_card:
+        if file.facts.st_nlink > 1 and not (self._reading.is_card or self._reading.may_share):
             self._set(number, Outcome.SHARED, "it has another name as well (a hard link)")
             file.close()
             return None
@@ -264,16 +283,16 @@ class _Prover(threading.Thread):
         return min(file.read_into(whole, offset), length)
 
     def _judge(self, number: int, file: ReadFile, digest: bytes, is_gone: bool) -> None:
-        expected = self._digests.get(COMPARE, number)
         self._lane.done_files += 1
-        if expected is None:
-            return
+        expected = self._digests.get(COMPARE, number)
         if digest != expected:
-            self.result.differing[number] = digest
+            self.result.found[number] = digest
+        if expected is not None and digest != expected:
             self._set(number, Outcome.DIFFERS, "its bytes are not the ones read from the card")
             return
         self.result.marks.put(number, file.facts)
-        self.result.outcomes[number] = Outcome.EQUAL if is_gone else Outcome.EQUAL_CACHED
+        if expected is not None or self._reading.may_share:
+            self.result.outcomes[number] = Outcome.EQUAL if is_gone else Outcome.EQUAL_CACHED
 
     def _look_at_folder(self, number: int) -> None:
         path = self._reading.path_of(number)

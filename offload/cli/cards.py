@@ -1,0 +1,101 @@
+"""Which card a person means: a mount point, a roll, a code, or the one card that is mounted."""
+
+import os
+from collections.abc import Sequence
+
+from offload.cli.session import Session
+from offload.errors import UsageError
+from offload.ledger import cards, rolls
+from offload.values.paths import shown, to_text
+from offload.volumes.physical import is_system_disk
+from offload.volumes.volume import Volume
+
+_APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
+
+
+def find_card(session: Session, word: str) -> bytes:
+    """Where the card that a person means is mounted, absolute.
+
+    Raises:
+        UsageError: nothing, or more than one thing, is meant.
+    """
+    if not word:
+        return _only_card(session)
+    path = os.fsencode(word)
+    if os.path.isdir(path):
+        return os.path.abspath(path)
+    mounted = _by_name(session, word)
+    if len(mounted) == 1:
+        return mounted[0]
+    if mounted:
+        raise UsageError(
+            f"'{shown(word)}' may be any of {_listed(mounted)}",
+            remedy=f"Name the mount point:  offload copy {to_text(mounted[0])}",
+        )
+    raise UsageError(
+        f"there is no card '{shown(word)}' in a reader",
+        meaning="It is neither a folder nor the roll or code of a card that is mounted now.",
+        remedy="Put the card in and name where it is mounted:  offload copy /media/CARD",
+    )
+
+
+def _by_name(session: Session, word: str) -> list[bytes]:
+    """Mount points of mounted cards with this roll, code or label."""
+    ledger = session.ledger
+    known = {roll.card for roll in rolls.find(ledger, word)}
+    known |= {card.card for card in cards.find_by_code(ledger, word.upper())}
+    known |= {card.card for card in cards.find_by_label(ledger, word)}
+    mounted: list[bytes] = []
+    keys = {
+        session.surroundings.mounting_key(volume): volume.mount_point
+        for volume in session.surroundings.volumes()
+    }
+    for card in sorted(known):
+        last = cards.last_mounting(ledger, card)
+        if last is not None and last.key in keys and os.path.isdir(last.mount_point):
+            mounted.append(last.mount_point)
+    labelled = [
+        volume.mount_point
+        for volume in session.surroundings.volumes()
+        if volume.label == word and not volume.is_covered
+    ]
+    return list(dict.fromkeys([*mounted, *labelled]))
+
+
+def _only_card(session: Session) -> bytes:
+    found = candidates(session)
+    if len(found) == 1:
+        return found[0].mount_point
+    if not found:
+        raise UsageError(
+            "no card is mounted where cards appear",
+            meaning="Nothing was read or written.",
+            remedy="Name where it is mounted:  offload copy /media/CARD",
+        )
+    mounted = [volume.mount_point for volume in found]
+    raise UsageError(
+        f"{len(mounted)} volumes could be the card: {_listed(mounted)}",
+        meaning="Nothing was read or written.",
+        remedy=f"Name one of them:  offload copy {to_text(mounted[0])}",
+    )
+
+
+def candidates(session: Session) -> list[Volume]:
+    """Mounted volumes that may be cards: where volumes appear, no drive, no system disk."""
+    settings = session.settings
+    places = (*_APPEAR, *settings.cards.watch)
+    drives = {drive.volume for drive in settings.drives if drive.volume}
+    found = []
+    for volume in session.surroundings.volumes():
+        if volume.is_covered or volume.is_network or volume.volume_id in drives:
+            continue
+        if not any(volume.mount_point.startswith(place.rstrip(b"/") + b"/") for place in places):
+            continue
+        if is_system_disk(volume) or os.path.lexists(volume.mount_point + b"/.offload-drive"):
+            continue
+        found.append(volume)
+    return found
+
+
+def _listed(paths: Sequence[bytes]) -> str:
+    return ", ".join(to_text(path) for path in paths)

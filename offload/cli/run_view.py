@@ -1,0 +1,189 @@
+"""A job from the outside: live lines while it runs, its events, and the verdict at its end.
+
+The job runs in a thread of its own; this one draws and takes Ctrl-C. What cannot be shown never
+stops a job: an output that fails is closed and the job goes on to its exit code.
+"""
+
+import contextlib
+import io
+import os
+import shutil
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar
+
+from offload.cli.amounts import duration
+from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
+from offload.cli.result_json import write_event, write_result
+from offload.cli.verdict_view import scene_of, show
+from offload.events import (
+    CardCoded,
+    CardListed,
+    DriveDropped,
+    Event,
+    Found,
+    RollNamed,
+    StepFinished,
+    StepStarted,
+)
+from offload.jobs.outcome import Outcome
+from offload.transfer.counters import Progress
+from offload.values.paths import shown, to_text
+
+Result = TypeVar("Result")
+
+
+class RunView:
+    """Shows one job."""
+
+    def __init__(self, progress: Progress, *, as_json: bool) -> None:
+        self._progress = progress
+        self._is_json = as_json
+        self._is_live = not as_json and sys.stdout.isatty()
+        self._live = LiveView(progress)
+        self._steps: list[tuple[str, float]] = []
+        self._drawn = 0
+        self._lock = threading.Lock()
+
+    def take(self, event: Event) -> None:
+        """An event of the job; comes from its thread."""
+        with self._lock:
+            self._note(event)
+            if self._is_json:
+                write_event(event, _Steady())
+            elif not self._is_live:
+                self._tell(event)
+
+    def watch(self, prepare: Callable[[], None], job: Callable[[], Result]) -> Result:
+        """Run the job and draw until it ends.
+
+        Args:
+            prepare: installs the signal handlers, in this thread.
+            job: what to run.
+
+        Raises:
+            OffloadError: whatever the job raised.
+        """
+        box: dict[str, Any] = {}
+
+        def run() -> None:
+            try:
+                box["result"] = job()
+            except BaseException as error:  # noqa: BLE001  # handed to the thread that waits
+                box["error"] = error
+
+        thread = threading.Thread(target=run, name="job")
+        with _signals_kept(), self._cursor_hidden():
+            prepare()
+            thread.start()
+            while thread.is_alive():
+                thread.join(1 / SAMPLES_PER_S)
+                self._draw()
+            self._wipe()
+        if "error" in box:
+            raise box["error"]
+        result: Result = box["result"]
+        return result
+
+    def show(self, outcome: Outcome, *, is_check: bool = False) -> None:
+        """The verdict, and where the time went."""
+        if self._is_json:
+            write_result(outcome, _Steady())
+            return
+        show(outcome.verdict, scene_of(outcome, is_check=is_check), sys.stdout)
+        if self._steps:
+            _print_line(f"  {time_line(self._progress, self._steps)}")
+
+    def _note(self, event: Event) -> None:
+        if isinstance(event, CardListed):
+            self._live.files = event.files
+            self._live.total_bytes = event.total_bytes
+        elif isinstance(event, RollNamed):
+            self._live.roll = event.roll
+        elif isinstance(event, StepFinished):
+            self._steps.append((event.step, event.elapsed_s))
+
+    def _tell(self, event: Event) -> None:
+        """One plain line an event, for a pipe or a log."""
+        text = _sentence(event)
+        if text:
+            _print_line(text)
+
+    def _draw(self) -> None:
+        if not self._is_live:
+            return
+        width = shutil.get_terminal_size().columns
+        with self._lock:
+            lines = self._live.lines(max(20, width - 1))
+        up = f"\x1b[{self._drawn}F" if self._drawn else ""
+        body = "".join(f"\x1b[2K{line}\n" for line in lines)
+        _write(f"{up}{body}\x1b[0J")
+        self._drawn = len(lines)
+
+    def _wipe(self) -> None:
+        if self._drawn:
+            _write(f"\x1b[{self._drawn}F\x1b[0J")
+            self._drawn = 0
+
+    @contextlib.contextmanager
+    def _cursor_hidden(self) -> Iterator[None]:
+        if self._is_live:
+            _write("\x1b[?25l")
+        try:
+            yield
+        finally:
+            if self._is_live:
+                _write("\x1b[?25h")
+
+
+@contextlib.contextmanager
+def _signals_kept() -> Iterator[None]:
+    import signal
+
+    kept = [(number, signal.getsignal(number)) for number in (signal.SIGINT, signal.SIGTERM)]
+    try:
+        yield
+    finally:
+        for number, handler in kept:
+            signal.signal(number, handler)
+
+
+def _sentence(event: Event) -> str:
+    match event:
+        case CardListed(files, total_bytes, _):
+            return f"listed: {files} files, {total_bytes} bytes"
+        case CardCoded(code):
+            return f"card code {code}"
+        case RollNamed(roll):
+            return f"roll {shown(roll)}"
+        case StepStarted(step):
+            return f"{step} begins"
+        case StepFinished(step, elapsed_s):
+            return f"{step} done in {duration(elapsed_s)}"
+        case Found(finding):
+            where = " ".join(filter(None, (shown(finding.drive), to_text(finding.path))))
+            return f"{finding.code}: {where + ': ' if where else ''}{finding.text}"
+        case DriveDropped(drive, why):
+            return f"drive dropped: {shown(drive)}: {why}"
+
+
+class _Steady(io.StringIO):
+    """Standard output, such that nobody reading it any more never ends a job."""
+
+    def write(self, text: str) -> int:
+        _write(text)
+        return len(text)
+
+
+def _print_line(text: str) -> None:
+    _write(text + "\n")
+
+
+def _write(text: str) -> None:
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError:
+        # Nobody reads any more. The job goes on; its exit code and its record are what count.
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115

@@ -1,0 +1,338 @@
+"""May a card be erased now, by what the ledger knows and the drives show, without reading it all.
+
+A listing can only say no. The words come back only in the mounting of the card in which its every
+byte was last read, with a clearance in force; copies need no new reading while their drive's
+mounting and their files' facts are unchanged (design, decision 7).
+"""
+
+import os
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+
+from offload.card.inventory import Walk
+from offload.clearance.context import Context
+from offload.clearance.rules import decide
+from offload.errors import OffloadError
+from offload.jobs.last_look import compare_lists
+from offload.jobs.noting import hints_of
+from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card, open_drive
+from offload.jobs.outcome import Outcome
+from offload.jobs.placing import NAMES_NAME, RECORDS
+from offload.jobs.tools import Tools
+from offload.jobs.wishes import DriveWish
+from offload.ledger import cards, clearances, copies, drives, files, inventories, offloads, rolls
+from offload.ledger.copies import Copy
+from offload.ledger.offloads import Offload
+from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
+from offload.storage.root import Root
+from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
+from offload.values.entries import Entries, Kind
+from offload.values.facts import (
+    CardState,
+    CopyState,
+    Decision,
+    DriveFacts,
+    Facts,
+    Policy,
+)
+from offload.values.findings import Finding
+from offload.values.paths import join, name, parent
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the ledger knows of a card that is mounted.
+
+    Attributes:
+        last: the newest offload of it that came to a verdict.
+        copies: that offload's.
+        roll: name of the roll; empty where it has none.
+        code: card code.
+    """
+
+    last: Offload
+    copies: tuple[Copy, ...]
+    roll: str
+    code: str
+
+
+def find_known(card: HeldCard, digest: str, tools: Tools) -> Known | None:
+    """The last offload of a card by its hints, one with this very listing first."""
+    ledger = tools.ledger
+    found: list[Offload] = []
+    for known in cards.find_by_hints(ledger, hints_of(card)):
+        found += [each for each in offloads.of_card(ledger, known.card) if each.answer is not None]
+    found.sort(key=lambda each: (each.digest == digest, each.offload), reverse=True)
+    for last in found:
+        its = copies.of_offload(ledger, last.offload)
+        if its:
+            roll = rolls.get(ledger, last.roll) if last.roll is not None else None
+            return Known(last, its, roll.name if roll else "", roll.code if roll else "")
+    return None
+
+
+def known_drives(path: bytes, tools: Tools) -> tuple[tuple[DriveWish, ...], str] | None:
+    """The drives that hold a mounted card's copies, and its roll; nothing for an unknown card."""
+    with ExitStack() as stack:
+        card = open_card(path, tools.surroundings)
+        stack.callback(card.root.close)
+        known = find_known(card, list_card(card, tools.surroundings).inventory.digest, tools)
+        return None if known is None else (drive_wishes_of(known, tools), known.roll)
+
+
+def drive_wishes_of(known: Known, tools: Tools) -> tuple[DriveWish, ...]:
+    """The drives that hold the known copies, where they are now."""
+    volumes = tools.surroundings.volumes()
+    wishes = []
+    for copy in known.copies:
+        hints = drives.get(tools.ledger, copy.drive).hints
+        path = hints.path
+        if hints.volume_id:
+            # Mounted somewhere else today; the folder given lies as deep on it as before.
+            for volume in volumes:
+                if volume.volume_id == hints.volume_id and not path.startswith(volume.mount_point):
+                    path = volume.mount_point
+        wishes.append(DriveWish(copy.drive_name, path, hints.volume_id, hints.marker))
+    return tuple(wishes)
+
+
+def check_listed(path: bytes, policy: Policy, tools: Tools) -> Outcome | None:
+    """The answer for a known card, from a listing.
+
+    Returns:
+        The outcome; nothing when the ledger does not know the card.
+    """
+    started = tools.surroundings.now()
+    with ExitStack() as stack:
+        card = open_card(path, tools.surroundings)
+        stack.callback(card.root.close)
+        walk = list_card(card, tools.surroundings)
+        known = find_known(card, walk.inventory.digest, tools)
+        if known is None:
+            return None
+        facts = _facts(card, walk, known, policy, tools)
+        verdict = decide(facts, _context(card, known, walk, tools))
+        if not verdict.is_cleared:
+            _void(known, walk, tools)
+        return Outcome(
+            verdict,
+            facts,
+            _context(card, known, walk, tools),
+            card.path,
+            card.volume.label,
+            None,
+            {},
+            started,
+            tools.surroundings.now(),
+        )
+
+
+def _context(card: HeldCard, known: Known, walk: Walk, tools: Tools) -> Context:
+    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    safe_at = ""
+    if given is not None:
+        moment = datetime.fromtimestamp(given.given.at_ns / 1e9).astimezone()
+        safe_at = f"{moment:%H:%M on %a %d %b}"
+    took_s = ((known.last.ended_ns or known.last.changed_ns) - known.last.started_ns) / 1e9
+    takes = f"about {max(1, round(took_s / 60))} min"
+    return Context(known.roll, known.code, card.path, safe_at, takes)
+
+
+def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tools) -> Facts:
+    before = inventories.load(tools.ledger, known.last.inventory)
+    changes: list[Finding] = []
+    compare_lists(before.entries, walk.inventory.entries, changes)
+    is_same = known.last.mounting == card.mounting
+    is_as_listed = not changes and before.digest == walk.inventory.digest
+    entries = before.entries
+    states = bytes(len(entries))
+    checksums = b""
+    if is_as_listed:
+        columns = files.load(tools.ledger, known.last.offload, len(entries))
+        checksums = columns.digests.get("xxh128", b"")
+        if is_same and _is_in_force(card, walk, tools):
+            states = _still_as_read(card.root, entries, columns.states, _last_reading(known))
+        else:
+            states = _never_read(entries)
+    with ExitStack() as stack:
+        drive_facts = tuple(
+            _drive_facts(copy, wish, entries, tools, card, stack)
+            for copy, wish in zip(known.copies, drive_wishes_of(known, tools), strict=True)
+        )
+    left_out = walk.inventory.left_out
+    return Facts(
+        inventory=before,
+        card_states=states,
+        drives=drive_facts,
+        policy=policy,
+        is_same_mounting=is_same,
+        is_as_listed=is_as_listed,
+        left_out_footage=walk.has_footage_left_out,
+        left_out_bytes=sum(entry.size_bytes for entry in left_out),
+        checksums=checksums if len(checksums) == 16 * len(entries) else b"",
+        uncrossed_mounts=_findings(walk, Kind.MOUNT, "inner-mount"),
+        listing_errors=_findings(walk, Kind.UNREADABLE, "not-listed"),
+        is_folder_card=card.is_folder,
+        card_changes=tuple(changes),
+        decisions=_decisions(known, tools),
+    )
+
+
+def _is_in_force(card: HeldCard, walk: Walk, tools: Tools) -> bool:
+    """Whether a clearance was given for this listing in this mounting and is not void."""
+    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    return given is not None and given.voided_ns is None and given.given.mounting == card.mounting
+
+
+def _last_reading(known: Known) -> int:
+    return known.last.ended_ns or known.last.changed_ns
+
+
+def _never_read(entries: Entries) -> bytes:
+    return bytes(
+        CardState.FROM_LINK if entry.kind is Kind.LINK else CardState.NOT_READ for entry in entries
+    )
+
+
+def _still_as_read(root: Root, entries: Entries, states: bytes, read_ns: int) -> bytes:
+    """States of the last reading, but for files whose change time is later."""
+    kept = bytearray(states)
+    for number in range(len(entries)):
+        if entries.kind(number) is not Kind.FILE or kept[number] != CardState.READ_EQUAL:
+            continue
+        try:
+            if root.facts(entries.path(number)).st_ctime_ns > read_ns:
+                kept[number] = CardState.CHANGED
+        except OSError:
+            kept[number] = CardState.UNREADABLE
+    return bytes(kept)
+
+
+def _drive_facts(
+    copy: Copy,
+    wish: DriveWish,
+    entries: Entries,
+    tools: Tools,
+    card: HeldCard,
+    stack: ExitStack,
+) -> DriveFacts:
+    absent = DriveFacts(
+        copy.drive_name,
+        copy.result.path,
+        copy.devices,
+        bytes(len(entries)),
+        is_known=bool(copy.devices),
+        is_present=False,
+        is_recorded=True,
+    )
+    try:
+        drive = open_drive(wish, tools.surroundings)
+    except OffloadError:
+        return absent
+    stack.callback(drive.root.close)
+    columns = copies.load(tools.ledger, copy.copy, len(entries))
+    folder = _relative(copy, drive)
+    states = _copy_states(drive, folder, entries, columns, copy)
+    return DriveFacts(
+        copy.drive_name,
+        join(drive.root.path, folder),
+        drive.physical.devices,
+        states,
+        is_known=drive.physical.is_known,
+        is_ram=drive.physical.is_ram,
+        is_on_card=bool(drive.physical.devices & card.physical.devices),
+        is_present=True,
+        is_recorded=_has_record(drive.root, folder),
+        failure=copy.result.failure,
+        read_back=copy.result.read_back,
+    )
+
+
+def _copy_states(
+    drive: HeldDrive, folder: bytes, entries: Entries, columns: copies.CopyColumns, copy: Copy
+) -> bytes:
+    states = bytearray(columns.states)
+    is_moved = drive.mounting != copy.mounting
+    renamed = _names(drive.root, folder).renamed(entries)
+    for number in range(len(entries)):
+        if not copies.is_proven(states[number]):
+            continue
+        path = join(folder, renamed.get(entries.path(number), entries.path(number)))
+        is_same = _is_as_proven(drive.root, path, entries, number, columns)
+        if not is_same:
+            states[number] = CopyState.ABSENT
+        elif is_moved:
+            # The drive was away: its files are listed as before, and a listing proves nothing.
+            states[number] = CopyState.WRITTEN
+    return bytes(states)
+
+
+def _is_as_proven(
+    root: Root, path: bytes, entries: Entries, number: int, columns: copies.CopyColumns
+) -> bool:
+    try:
+        facts = root.facts(path)
+    except OSError:
+        return False
+    if entries.kind(number) is Kind.FOLDER:
+        return True
+    known = columns.fact(number)
+    if known is None:
+        return False
+    _, _, size, modified, changed = known
+    return (facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns) == (size, modified, changed)
+
+
+def _relative(copy: Copy, drive: HeldDrive) -> bytes:
+    """The copy's folder below the drive's, wherever that is mounted now."""
+    before = copy.result.path
+    top = drive.root.path.rstrip(b"/")
+    if before.startswith(top + b"/"):
+        return before[len(top) + 1 :]
+    for depth in range(1, before.count(b"/") + 1):
+        tail = b"/".join(before.split(b"/")[-depth:])
+        if os.path.isdir(join(top, tail)):
+            return tail
+    return name(before)
+
+
+def _names(root: Root, folder: bytes) -> NameMap:
+    path = join(join(join(parent(folder), RECORDS), name(folder)), NAMES_NAME)
+    try:
+        return NameMap.from_json(root.read_small(path, LARGEST_BYTES))
+    except (OSError, OffloadError):
+        return NameMap()
+
+
+def _has_record(root: Root, folder: bytes) -> bool:
+    try:
+        return root.exists(join(join(folder, HISTORY_FOLDER), CHAIN_NAME))
+    except OSError:
+        return False
+
+
+def _decisions(known: Known, tools: Tools) -> tuple[Decision, ...]:
+    from offload.ledger import decisions
+
+    return decisions.settled(tools.ledger, known.last.card)
+
+
+def _findings(walk: Walk, kind: Kind, code: str) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(code, entry.note, entry.path)
+        for entry in walk.inventory.entries
+        if entry.kind is kind
+    )
+
+
+def _void(known: Known, walk: Walk, tools: Tools) -> None:
+    """A clearance that no longer holds is void from now on, whatever the card shows later."""
+    given = clearances.last_of_card(tools.ledger, known.last.card)
+    if (
+        given is not None
+        and given.voided_ns is None
+        and given.given.digest != (walk.inventory.digest)
+    ):
+        because = "the card holds other material now"
+        clearances.void(tools.ledger, given.clearance, because, tools.surroundings.now_ns())
