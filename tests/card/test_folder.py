@@ -3,7 +3,7 @@
 from datetime import date, datetime, time
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.card.folder import Occasion, checked_template, roll_folder, shooting_day
@@ -89,6 +89,7 @@ def test_field_without_value_is_explained(template: str, occasion: Occasion, phr
     assert phrase in caught.value.remedy
 
 
+@settings(deadline=None)
 @given(st.text(min_size=1), st.text())
 def test_folder_never_leaves_the_drive(production: str, camera: str) -> None:
     occasion = Occasion(production, DAY, "A001", camera=camera)

@@ -153,7 +153,7 @@ def test_links_and_pipes_are_no_clips() -> None:
     assert found.is_without_clip
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.binary(min_size=1, max_size=60), max_size=8))
 def test_any_names_can_be_looked_at(paths: list[bytes]) -> None:
     entries = Entries(Entry(path, Kind.FILE) for path in paths)

@@ -3,7 +3,7 @@
 import plistlib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.card.leftout import (
@@ -104,6 +104,7 @@ def test_ordinary_files_are_not_opened() -> None:
     assert not needs_head(b"DCIM/C1.MOV", Kind.FILE)
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=1).filter(lambda raw: b"/" not in raw and b"\0" not in raw))
 def test_hardly_any_name_is_left_out(entry: bytes) -> None:
     # Whatever lies beside it and whatever it holds: only the names in the rule can be left out.

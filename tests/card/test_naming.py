@@ -3,7 +3,7 @@
 import unicodedata
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.card.naming import (
@@ -148,6 +148,7 @@ def test_unusable_roll_names_are_refused(name: str) -> None:
     assert "A001" in caught.value.remedy
 
 
+@settings(deadline=None)
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 def test_accepted_roll_name_is_a_safe_folder(name: str) -> None:
     try:
@@ -159,6 +160,7 @@ def test_accepted_roll_name_is_a_safe_folder(name: str) -> None:
         assert name.isascii() and "/" not in name and len(name) <= 31
 
 
+@settings(deadline=None)
 @given(st.lists(st.binary(max_size=40), max_size=6), st.text(max_size=12))
 def test_any_content_gives_a_safe_name_or_none(paths: list[bytes], label: str) -> None:
     found = roll_name(paths, label)

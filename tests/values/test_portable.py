@@ -1,7 +1,7 @@
 """Names that every drive can hold."""
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from offload.values.portable import is_device_name, is_ours, name_fault, portable_part
@@ -47,6 +47,7 @@ def test_names_of_ours_are_known_in_any_case(part: str) -> None:
     assert is_ours(part)
 
 
+@settings(deadline=None)
 @given(st.text())
 @example("CON")
 @example("CON.mov")
@@ -60,6 +61,7 @@ def test_portable_part_is_always_holdable(text: str) -> None:
     assert part == "" or (name_fault(part) == "" and not is_ours(part))
 
 
+@settings(deadline=None)
 @given(st.from_regex(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,40}[A-Za-z0-9]", fullmatch=True))
 def test_portable_part_leaves_good_names_alone(text: str) -> None:
     if not is_device_name(text) and not is_ours(text):

@@ -219,9 +219,11 @@ def _positions(entry: _Name, rules: NameRules) -> set[int]:
     found |= refused_positions(text, rules)
     if _is_passed_over(entry):
         found.add(0)
-    signs = own_signs(text)
-    # A percent sign of its own is written anew also where something else is: one form, one name.
-    return found | signs
+    found |= own_signs(text)
+    if found and rules.form:
+        # An accent left behind an escape would join its last digit where forms are changed.
+        found |= {at for at, char in enumerate(text) if not char.isascii()}
+    return found
 
 
 def _is_in_xml(char: str) -> bool:

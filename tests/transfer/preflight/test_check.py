@@ -239,7 +239,7 @@ CHANGES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(st.lists(CHANGES, max_size=5))
 def test_any_set_of_drives_gets_one_clear_answer(changes: list[dict[str, object]]) -> None:
     drives = []

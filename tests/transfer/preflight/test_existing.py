@@ -1,7 +1,7 @@
 """What lies under a roll's name already: never overwritten, never believed, used if it can be."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.transfer.preflight.existing import (
@@ -142,6 +142,7 @@ FOUND = st.dictionaries(
 )
 
 
+@settings(deadline=None)
 @given(FOUND, st.sampled_from(Lies), st.sampled_from(Owner), st.sampled_from([LINUX, EXFAT]))
 def test_only_what_fits_is_ever_used_or_removed(
     found: dict[bytes, int], lies: Lies, owner: Owner, rules: NameRules

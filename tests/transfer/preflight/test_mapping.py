@@ -163,6 +163,21 @@ def test_only_names_in_need_get_another() -> None:
     assert names.on_card(b"a%3Ab/y%3F.mov") == b"a:b/y?.mov"
 
 
+def test_name_that_can_stay_gives_way_to_none() -> None:
+    # To drives that pass over zero-width characters these two would be one.
+    joined = "%\u200d3A".encode()
+    first, second = on_drive(STRICTEST, b":", joined)
+    assert second == joined
+    assert first.startswith(b"%3A%~") and plain(first) is None
+
+
+def test_mark_left_behind_an_escape_joins_nothing() -> None:
+    # The accent stands on a character that the manifest cannot list; behind its escape it would
+    # meet an E, and a drive that composes names would make one letter of the two.
+    assert on_drive(COMPOSING, "\ufffe\u0301".encode()) == [b"%EF%BF%BE%CC%81"]
+    assert on_drive(LINUX, "\ufffe\u0301".encode()) == ["%EF%BF%BE\u0301".encode()]
+
+
 def test_passes_get_what_lies_elsewhere() -> None:
     entries = card(b"ok.mov", b"a:b/x.mov", b"a:b/c/")
     assert mapped_names(entries, EXFAT).renamed(entries) == {
@@ -217,7 +232,7 @@ RULES = st.sampled_from((*ALL, COMPOSING, SHORT))
 TREES = st.lists(PATHS, max_size=12).map(tree)
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(TREES, RULES)
 def test_every_file_has_its_own_place_that_can_be_told_back(
     entries: Entries, rules: NameRules
@@ -241,7 +256,7 @@ def test_every_file_has_its_own_place_that_can_be_told_back(
             assert plain(part) in (here, None)
 
 
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 @given(st.lists(PATHS, max_size=8), st.lists(PATHS, max_size=8), RULES)
 def test_more_files_leave_the_first_where_they_are(
     first: list[bytes], more: list[bytes], rules: NameRules
@@ -259,12 +274,14 @@ def test_more_files_leave_the_first_where_they_are(
     assert len({after.on_drive(entry.path) for entry in both}) == len(both)
 
 
+@settings(deadline=None)
 @given(TREES, RULES)
 def test_same_card_gives_the_same_names(entries: Entries, rules: NameRules) -> None:
     shuffled = Entries(reversed(list(entries)))
     assert mapped_names(entries, rules) == mapped_names(shuffled, rules)
 
 
+@settings(deadline=None)
 @given(TREES, RULES)
 def test_list_of_names_is_read_back(entries: Entries, rules: NameRules) -> None:
     names = mapped_names(entries, rules)
@@ -274,6 +291,7 @@ def test_list_of_names_is_read_back(entries: Entries, rules: NameRules) -> None:
     assert all(char == "\n" or char.isprintable() or char == "\u200d" for char in text)
 
 
+@settings(deadline=None)
 @given(RAW, RULES, st.booleans(), st.booleans())
 def test_one_name_alone_can_be_told_back_without_the_list(
     raw: bytes, rules: NameRules, is_folder: bool, is_top: bool
@@ -288,6 +306,7 @@ def test_one_name_alone_can_be_told_back_without_the_list(
     assert again == new or plain(again) == new or plain(again) is None
 
 
+@settings(deadline=None)
 @given(st.binary(min_size=1, max_size=300), st.integers(40, 255))
 def test_cut_name_fits_its_room(raw: bytes, room: int) -> None:
     assert len(cut(raw, b"x" * 300 + b".mov", room)) <= room

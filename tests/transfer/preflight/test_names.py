@@ -4,7 +4,7 @@ import os
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.transfer.preflight.file_systems import FAT_LARGEST, kind_of
@@ -139,6 +139,7 @@ def test_name_in_another_form_than_kept_is_refused() -> None:
     assert not can_hold("caf\u00e9".encode(), HFS_PLUS)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=12))
 def test_folding_twice_changes_nothing(text: str) -> None:
     for rules in ALL:

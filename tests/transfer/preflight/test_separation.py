@@ -305,7 +305,7 @@ POLICIES = st.builds(
 )
 
 
-@settings(max_examples=400)
+@settings(max_examples=400, deadline=None)
 @given(proposed(), POLICIES, st.booleans())
 def test_foretold_number_of_copies_is_the_one_that_counts(
     drives: tuple[ProposedDrive, ...], policy: Policy, is_whole: bool

@@ -5,7 +5,7 @@ import random
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.transfer.preflight.existing import Existing, Use
@@ -92,6 +92,7 @@ def test_nonsense_cluster_is_survived() -> None:
     assert need(files(1), cluster=0).content_bytes == 512
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 1 << 50), max_size=20), st.sampled_from([512, 4096, MIB]))
 def test_never_less_than_the_bytes_themselves(sizes: list[int], cluster: int) -> None:
     wanted = need(files(*sizes), cluster=cluster)
