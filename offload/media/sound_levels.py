@@ -126,7 +126,8 @@ def measure_sound(
     meters = [meter for stream, track in listened for meter in _meters(stream, track)]
     same = [set(range(number)) for number in range(len(meters))]
     heard, reached_end = Fraction(0), False
-    pieces = _pieces(duration, len(meters))
+    lengths = [track.duration for _stream, track in listened if track.duration]
+    pieces = _pieces(min(lengths) if lengths else duration, len(meters))
     for start, length in pieces:
         planes, reached_end = _listen(container, [each for each, _ in listened], start, length)
         for number, (meter, plane) in enumerate(zip(meters, planes, strict=True)):
@@ -234,7 +235,7 @@ class _Piece:
         self._first = int(start * rate)
         self._decoder = stream.codec_context
         self._refused = 0
-        self._resampler = av.AudioResampler(format="dblp")
+        self._resampler = av.AudioResampler(format="dbl")
 
     def take(self, packet: Packet) -> None:  # type: ignore[type-arg]  # generic in stubs only
         if self.wanted <= 0:
@@ -259,8 +260,12 @@ class _Piece:
             # by side to be compared.
             skipped = min(frame.samples, max(0, self._first - at))
         end = min(frame.samples, skipped + self.wanted)
-        for plane, source in zip(self.planes, frame.planes, strict=True):
-            plane.frombytes(memoryview(source)[skipped * 8 : end * 8])
+        count = len(self.planes)
+        # Packed, one plane for all channels: of eight or more planes the library counts too many.
+        samples = array("d")
+        samples.frombytes(memoryview(frame.planes[0])[skipped * count * 8 : end * count * 8])
+        for number, plane in enumerate(self.planes):
+            plane.extend(samples[number::count])
         self.wanted -= end - skipped
 
 
