@@ -47,7 +47,8 @@ class Checker:
                 "nothing is known of this card, and no other volume is mounted",
                 path=self.card,
                 meaning="Keep the card: nothing shows that its files are anywhere else.",
-                remedy="Copy it:  offload copy   or name where copies lie:  offload check --in FOLDER",
+                remedy="Copy it:  offload copy\n"
+                "  OR  name where copies lie:  offload check --in FOLDER",
             )
         return check_by_content(
             self.card, _unique(places), self.policy, self.tools, always_read=always_read

@@ -100,31 +100,25 @@ def policy_of(settings: Settings) -> Policy:
 
 
 def drive_wishes(session: Session, to: tuple[str, ...]) -> tuple[DriveWish, ...]:
-    """The drives of a command: those named with ``--to``, else those of the settings.
-
-    Raises:
-        UsageError: there are none, or one is named twice.
-    """
+    """The drives of a command: those named with ``--to``, else those of the settings."""
     volumes = session.surroundings.volumes()
     wishes = (
         [_named(session, name, volumes) for name in to]
         if to
         else [_from_settings(session, drive, volumes) for drive in session.settings.drives]
     )
-    if not wishes:
-        raise UsageError(
-            "no drive to copy to",
-            meaning="Nothing was read or written.",
-            remedy="offload copy CARD --to DRIVE --to DRIVE, or name drives in the settings",
-        )
     return tuple(_with_unique_names(wishes))
 
 
 def wish_for(
     session: Session, card: bytes, to: tuple[str, ...], roll: str, checksums: tuple[str, ...]
 ) -> Wish:
-    """One offload as the command and the settings ask for it."""
-    drives = drive_wishes(session, to)
+    """One offload as the command and the settings ask for it.
+
+    Raises:
+        UsageError: there is no drive to copy to.
+    """
+    drives = drive_wishes(session, to) or _drives_before(session, card)
     return replace(
         wish_for_drives(session, card, drives, roll),
         checksums=checksums or session.settings.checksums.use,
@@ -155,6 +149,22 @@ def wish_for_drives(
         reserve_bytes=settings.copies.reserve_bytes,
         only_prove=only_prove,
     )
+
+
+def _drives_before(session: Session, card: bytes) -> tuple[DriveWish, ...]:
+    """The drives that this card was offloaded to last: the same command goes on with them."""
+    from offload.jobs.known_copies import known_drives
+    from offload.jobs.tools import Tools
+
+    tools = Tools(session.ledger, session.key, session.surroundings)
+    found = known_drives(card, tools, unfinished=True)
+    if found is None:
+        raise UsageError(
+            "no drive to copy to",
+            meaning="Nothing was read or written.",
+            remedy="offload copy CARD --to DRIVE --to DRIVE, or name drives in the settings",
+        )
+    return found[0]
 
 
 def _named(session: Session, name: str, volumes: Sequence[Volume]) -> DriveWish:

@@ -57,12 +57,22 @@ class Known:
     code: str
 
 
-def find_known(card: HeldCard, digest: str, tools: Tools) -> Known | None:
-    """The last offload of a card by its hints, one with this very listing first."""
+def find_known(
+    card: HeldCard, digest: str, tools: Tools, *, unfinished: bool = False
+) -> Known | None:
+    """The last offload of a card by its hints, one with this very listing first.
+
+    Args:
+        unfinished: one that came to no verdict will do.
+    """
     ledger = tools.ledger
     found: list[Offload] = []
     for known in cards.find_by_hints(ledger, hints_of(card)):
-        found += [each for each in offloads.of_card(ledger, known.card) if each.answer is not None]
+        found += [
+            each
+            for each in offloads.of_card(ledger, known.card)
+            if unfinished or each.answer is not None
+        ]
     found.sort(key=lambda each: (each.digest == digest, each.offload), reverse=True)
     for last in found:
         its = copies.of_offload(ledger, last.offload)
@@ -72,12 +82,15 @@ def find_known(card: HeldCard, digest: str, tools: Tools) -> Known | None:
     return None
 
 
-def known_drives(path: bytes, tools: Tools) -> tuple[tuple[DriveWish, ...], str] | None:
+def known_drives(
+    path: bytes, tools: Tools, *, unfinished: bool = False
+) -> tuple[tuple[DriveWish, ...], str] | None:
     """The drives that hold a mounted card's copies, and its roll; nothing for an unknown card."""
     with ExitStack() as stack:
         card = open_card(path, tools.surroundings)
         stack.callback(card.root.close)
-        known = find_known(card, list_card(card, tools.surroundings).inventory.digest, tools)
+        digest = list_card(card, tools.surroundings).inventory.digest
+        known = find_known(card, digest, tools, unfinished=unfinished)
         return None if known is None else (drive_wishes_of(known, tools), known.roll)
 
 
