@@ -30,7 +30,7 @@ from offload.values.probed import ChannelLevels, Picture, Probed, SoundLevels
 MAX_REQUEST_BYTES = 4096
 MAX_REPLY_BYTES = 512 * 1024
 
-_MAX_FINDINGS = 100
+_MAX_FINDINGS = 50
 _MAX_TEXT = 400
 _MAX_LIST = 256
 _MAX_NUMBER = 1 << 63
@@ -99,7 +99,7 @@ def reply_line(probed: Probed) -> bytes:
 
 def failure_line(reason: str) -> bytes:
     """That a look failed, and why, as one line."""
-    return _line({"failed": shown(reason[:_MAX_TEXT])})
+    return _line({"failed": shown(reason)[:_MAX_TEXT]})
 
 
 def read_reply(line: bytes, path: bytes) -> Probed | str:
