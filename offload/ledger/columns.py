@@ -41,6 +41,21 @@ def unpack_entries(packed: bytes) -> "array[int]":
     return column
 
 
+def scatter(
+    column: bytearray, entries: "array[int]", values: bytes | memoryview, width: int
+) -> None:
+    """Put the values of a batch, ``width`` bytes each, where their entries are in a column.
+
+    Batches mostly hold entries that follow each other; those are put down in one piece.
+    """
+    count = len(entries)
+    if count and entries == array("I", range(entries[0], entries[0] + count)):
+        column[entries[0] * width : (entries[0] + count) * width] = values
+        return
+    for row, at in enumerate(entries):
+        column[at * width : (at + 1) * width] = values[row * width : (row + 1) * width]
+
+
 def pack_facts(rows: Iterable[Facts]) -> bytes:
     """File facts, 40 bytes each."""
     return b"".join(_FACTS.pack(*row) for row in rows)

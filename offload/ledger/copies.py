@@ -15,6 +15,7 @@ from offload.ledger.columns import (
     pack_facts,
     pack_list,
     plain,
+    scatter,
     unpack_entries,
     unpack_list,
     whole,
@@ -215,13 +216,9 @@ def load(ledger: Ledger, copy: int, count: int) -> CopyColumns:
     facts = bytearray(count * FACTS_BYTES)
     for batch in _batches(ledger, copy):
         _refuse_damaged(ledger, batch, count)
-        numbers, batch_states, batch_facts = unpack_entries(batch[1]), batch[2], batch[3]
-        for row, at in enumerate(numbers):
-            states[at] = batch_states[row]
-            start = row * FACTS_BYTES
-            facts[at * FACTS_BYTES : (at + 1) * FACTS_BYTES] = batch_facts[
-                start : start + FACTS_BYTES
-            ]
+        entries = unpack_entries(batch[1])
+        scatter(states, entries, batch[2], 1)
+        scatter(facts, entries, batch[3], FACTS_BYTES)
     return CopyColumns(bytes(states), bytes(facts))
 
 

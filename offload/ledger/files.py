@@ -1,5 +1,6 @@
 """Checksums and states of a card's files, written with each sync batch of a run."""
 
+from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ from offload.ledger.columns import (
     content_of,
     pack_entries,
     pack_list,
+    scatter,
     unpack_entries,
     unpack_list,
 )
@@ -19,6 +21,7 @@ from offload.values.entries import Entries
 
 _BATCHES_AT_ONCE = 32
 _EARLIER_OFFLOADS = 8
+_LONGEST_RUN = 4096
 _QUARTER_HOUR_NS = 900 * 10**9
 _GRANULARITY_NS = 2 * 10**9
 
@@ -41,8 +44,12 @@ class FileColumns:
         """The raw digest of entry number ``at``; None where it is not known."""
         if name not in self.digests or not self.known[name][at]:
             return None
-        size = len(self.digests[name]) // len(self.known[name])
+        size = self.size(name)
         return self.digests[name][at * size : (at + 1) * size]
+
+    def size(self, name: str) -> int:
+        """Length of one raw digest of a column."""
+        return len(self.digests[name]) // len(self.known[name])
 
 
 def add(
@@ -94,27 +101,17 @@ def load(ledger: Ledger, offload: int, count: int) -> FileColumns:
         LedgerError: a batch is damaged.
     """
     states = bytearray(count)
-    digests: dict[str, bytearray] = {}
-    known: dict[str, bytearray] = {}
+    columns = _Columns(count)
     for row in _batches(ledger, offload):
         names, sizes = _checksums(ledger, row)
         _refuse_damaged(ledger, row, count, sum(sizes))
         entries = unpack_entries(row[1])
-        for at, state in zip(entries, row[2], strict=True):
-            states[at] = state
-        start = 0
+        scatter(states, entries, row[2], 1)
+        rest = memoryview(row[4])
         for name, size in zip(names, sizes, strict=True):
-            column = digests.setdefault(name, bytearray(size * count))
-            marks = known.setdefault(name, bytearray(count))
-            for at in entries:
-                column[at * size : (at + 1) * size] = row[4][start : start + size]
-                marks[at] = 1
-                start += size
-    return FileColumns(
-        bytes(states),
-        {name: bytes(column) for name, column in digests.items()},
-        {name: bytes(marks) for name, marks in known.items()},
-    )
+            columns.put(name, size, entries, rest[: size * len(entries)])
+            rest = rest[size * len(entries) :]
+    return columns.made(states)
 
 
 def load_earlier(ledger: Ledger, card: int, entries: Entries) -> FileColumns:
@@ -128,26 +125,50 @@ def load_earlier(ledger: Ledger, card: int, entries: Entries) -> FileColumns:
         card: the card's number.
         entries: of the listing now.
     """
-    count = len(entries)
-    digests: dict[str, bytearray] = {}
-    known: dict[str, bytearray] = {}
+    columns = _Columns(len(entries))
     for offload in offloads.of_card(ledger, card)[:_EARLIER_OFFLOADS]:
         before = inventories.load(ledger, offload.inventory).entries
-        columns = load(ledger, offload.offload, len(before))
-        for now, then in _same(entries, before):
-            for name in columns.digests:
-                digest = columns.digest(name, then)
-                marks = known.setdefault(name, bytearray(count))
-                if digest is None or marks[now]:
-                    continue
-                column = digests.setdefault(name, bytearray(len(digest) * count))
-                column[now * len(digest) : (now + 1) * len(digest)] = digest
-                marks[now] = 1
-    return FileColumns(
-        bytes(count),
-        {name: bytes(column) for name, column in digests.items()},
-        {name: bytes(known[name]) for name in digests},
-    )
+        found = load(ledger, offload.offload, len(before))
+        for now, then, length in _runs(_same(entries, before)):
+            for name in found.digests:
+                columns.take(name, now, found, then, length)
+    return columns.made(bytearray(len(entries)))
+
+
+class _Columns:
+    """Digests on their way into columns; one is made when its first digest comes."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._digests: dict[str, bytearray] = {}
+        self._known: dict[str, bytearray] = {}
+
+    def put(self, name: str, size: int, entries: "array[int]", digests: bytes | memoryview) -> None:
+        if name not in self._digests:
+            self._digests[name] = bytearray(size * self._count)
+            self._known[name] = bytearray(self._count)
+        scatter(self._digests[name], entries, digests, size)
+        scatter(self._known[name], entries, b"\1" * len(entries), 1)
+
+    def take(self, name: str, now: int, found: FileColumns, then: int, length: int) -> None:
+        """Take what is known for ``then`` and those after it; what is here already stays."""
+        mine = self._known[name][now : now + length] if name in self._known else b""
+        if not any(mine) and all(found.known[name][then : then + length]):
+            size = found.size(name)
+            piece = memoryview(found.digests[name])[then * size : (then + length) * size]
+            self.put(name, size, array("I", range(now, now + length)), piece)
+            return
+        for step in range(length):
+            digest = found.digest(name, then + step)
+            if digest is not None and not (mine and mine[step]):
+                self.put(name, len(digest), array("I", (now + step,)), digest)
+
+    def made(self, states: bytearray) -> FileColumns:
+        """The columns; they are taken from here one by one, so that none is there twice."""
+        digests = {name: bytes(self._digests.pop(name)) for name in list(self._digests)}
+        return FileColumns(
+            bytes(states), digests, {name: bytes(marks) for name, marks in self._known.items()}
+        )
 
 
 def is_same_time(one_ns: int, other_ns: int) -> bool:
@@ -157,6 +178,9 @@ def is_same_time(one_ns: int, other_ns: int) -> bool:
 
 
 def _same(now: Entries, before: Entries) -> Iterator[tuple[int, int]]:
+    if now == before:
+        yield from zip(range(len(now)), range(len(now)), strict=True)
+        return
     # Both are sorted by path, so one walk through both finds all pairs.
     then = 0
     for at in range(len(now)):
@@ -165,10 +189,24 @@ def _same(now: Entries, before: Entries) -> Iterator[tuple[int, int]]:
             then += 1
         if then == len(before):
             return
-        if before.path(then) == path and before.size_bytes(then) == now.size_bytes(at):
-            one, other = now[at], before[then]
-            if one.kind is other.kind and is_same_time(one.mtime_ns, other.mtime_ns):
-                yield at, then
+        if before.path(then) != path or before.size_bytes(then) != now.size_bytes(at):
+            continue
+        if is_same_time(now.mtime_ns(at), before.mtime_ns(then)):
+            yield at, then
+
+
+def _runs(pairs: Iterator[tuple[int, int]]) -> Iterator[tuple[int, int, int]]:
+    """Pairs that follow each other on both sides, as first pair and length."""
+    start, length = (0, 0), 0
+    for pair in pairs:
+        if length and pair == (start[0] + length, start[1] + length) and length < _LONGEST_RUN:
+            length += 1
+            continue
+        if length:
+            yield *start, length
+        start, length = pair, 1
+    if length:
+        yield *start, length
 
 
 def _batches(ledger: Ledger, offload: int) -> Iterator[Row]:

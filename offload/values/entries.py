@@ -191,6 +191,10 @@ class Entries(Sequence[Entry]):
         """The kind of entry number ``at``, without making the entry."""
         return Kind(chr(self._kinds[at]))
 
+    def mtime_ns(self, at: int) -> int:
+        """The modification time of entry number ``at``, without making the entry."""
+        return self._mtimes[at]
+
     def index(self, path: object, start: int = 0, stop: int | None = None) -> int:
         """The number of the entry at ``path`` (bytes); binary search.
 

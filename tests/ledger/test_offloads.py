@@ -1,11 +1,15 @@
 """Offloads go forward, are found again after a kill, and keep runs apart."""
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from offload.ledger import Ledger, cards, copies, drives, files, findings, offloads, rolls
 from offload.ledger.columns import NO_FACTS
+from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, CopyState, ReadBack
 from offload.values.findings import Finding
+from offload.values.inventory import Inventory
 from offload.values.verdict import Answer
 from tests.ledger.conftest import HINTS, NOON, begin, listing
 
@@ -182,3 +186,38 @@ def test_findings_beyond_the_bound_are_counted(ledger: Ledger) -> None:
 def test_card_is_found_by_its_hints_and_twins_stay_two(ledger: Ledger) -> None:
     one, two = cards.add(ledger, HINTS, NOON), cards.add(ledger, HINTS, NOON + 1)
     assert [card.card for card in cards.find_by_hints(ledger, HINTS)] == [two, one]
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    st.lists(
+        st.tuples(
+            st.dictionaries(st.integers(0, 30), st.integers(1, 3), max_size=25), st.integers()
+        ),
+        min_size=1,
+        max_size=3,
+    ),
+    st.dictionaries(st.integers(0, 30), st.integers(1, 3), min_size=1, max_size=25),
+)
+def test_earlier_checksums_are_the_newest_that_fit(
+    ledger: Ledger, earlier: list[tuple[dict[int, int], int]], now: dict[int, int]
+) -> None:
+    """Against the plain way: for each file the newest offload that saw it with this size."""
+    card = cards.add(ledger, HINTS, NOON)
+    expected: dict[int, bytes] = {}
+    for run, (sizes, mask) in enumerate(earlier):
+        entries = Entries(Entry(b"%02d" % at, Kind.FILE, size, NOON) for at, size in sizes.items())
+        number = begin(ledger, Inventory(entries), card=card)
+        read = [at for at in range(len(entries)) if mask >> at & 1]
+        digests = [b"%8d%8d" % (run, at) for at in read]
+        files.add(ledger, number, read, bytes(len(read)), {"xxh128": b"".join(digests)})
+        for at, digest in zip(read, digests, strict=True):
+            path = int(entries.path(at))
+            if now.get(path) == sizes[path]:
+                expected[path] = digest
+    entries = Entries(Entry(b"%02d" % at, Kind.FILE, size, NOON) for at, size in now.items())
+    columns = files.load_earlier(ledger, card, entries)
+    found = {int(entries.path(at)): columns.digest("xxh128", at) for at in range(len(entries))}
+    assert {path: digest for path, digest in found.items() if digest is not None} == expected
