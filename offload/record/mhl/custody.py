@@ -124,20 +124,17 @@ def load_custody(
     Args:
         folder: what is read from.
         top: path of a folder; it need not have a history itself when ``scopes`` are given.
-        scopes: folders below that are known to have histories, whether or not any refers to them.
+        scopes: folders below that may have histories, whether or not any refers to them.
         now: see :func:`~offload.record.mhl.history.load_history`.
     """
     histories: dict[bytes, History] = {}
     faults: list[Finding] = []
-    waiting = [*([top] if _has(folder, top) else []), *scopes]
+    waiting = [top, *scopes]
     while waiting:
         scope = waiting.pop()
-        if scope in histories:
-            continue
-        history = histories[scope] = load_history(folder, scope, now=now)
-        for nested in _referred_scopes(history):
-            if nested not in histories and _has(folder, nested):
-                waiting.append(nested)
+        if scope not in histories and _has(folder, scope):
+            history = histories[scope] = load_history(folder, scope, now=now)
+            waiting += set(_referred_scopes(history))
     for history in histories.values():
         faults += _reference_faults(history, histories)
     return Custody(top, histories, faults)
@@ -146,8 +143,11 @@ def load_custody(
 def _has(folder: Folder, scope: bytes) -> bool:
     try:
         return has_history(folder, scope)
-    except OSError:
+    except FileNotFoundError:
         return False
+    except OSError:
+        # There is something that cannot be read; loading it tells what.
+        return True
 
 
 def _below(path: bytes, scope: bytes) -> bytes:
