@@ -26,7 +26,7 @@ from offload.media.structure import Essence
 _HEAD_BYTES = 4096
 _MAX_UNITS = 4096
 _PRORES_SLICE_HEADER_BYTES = 6
-_STRAY_ZEROS = re.compile(rb"\0\0\0+[^\0\1]")
+_NOT_ZERO = re.compile(rb"[^\0]")
 _VC3_START = b"\x00\x00\x02\x80"
 _VC3_END = b"\x60\x0d\xc0\xde"
 _VC3_ROWS_AT = 0x16C
@@ -302,10 +302,20 @@ def _check_start_code(sample: Sample, _described: Described) -> None:
     if not (head[:3] == b"\0\0\1" or head == b"\0\0\0\1"):
         raise _FlawError("a picture does not begin with a start code", 0)
     if sample.is_whole:
-        # Three zeros may only stand in front of a start code or at a picture's end.
-        found = _STRAY_ZEROS.search(sample.part(0, sample.size))
-        if found:
-            raise _FlawError("zeros that cannot occur inside a picture", found.start())
+        _check_stray_zeros(sample.part(0, sample.size))
+
+
+def _check_stray_zeros(data: bytes) -> None:
+    """Three zeros may only stand in front of a start code or at a picture's end."""
+    at = data.find(b"\0\0\0")
+    while at >= 0:
+        # Found forwards from each run's beginning, so that long runs cost their length once.
+        behind = _NOT_ZERO.search(data, at)
+        if behind is None:
+            return
+        if behind.group() != b"\1":
+            raise _FlawError("zeros that cannot occur inside a picture", at)
+        at = data.find(b"\0\0\0", behind.end())
 
 
 def _marked(mark: bytes, name: str) -> Callable[[Sample, Described], None]:

@@ -13,7 +13,7 @@ MAX_READ_BYTES = 64 * 1024 * 1024
 
 _WINDOW_BYTES = 512
 _BASE_BUDGET_BYTES = 64 * 1024 * 1024
-_BUDGET_SHIFT = 6  # one sixty-fourth of the file on top: headers of small frames in long files
+_BUDGET_SHIFT = 4  # one sixteenth on top: a long file of small frames has many headers
 _MAX_STEPS = 20_000_000
 _UNLIMITED = 1 << 62
 
@@ -101,7 +101,7 @@ class EndOfFileError(Exception):
 class BoundedReader:
     """A reader that counts, with one small window so that neighbouring headers cost one read.
 
-    The budget is 64 MiB and a sixty-fourth of the file.
+    The budget is 64 MiB and a sixteenth of the file.
 
     Args:
         reader: what is read from.
