@@ -81,12 +81,6 @@ def mapped_names(
     return NameMap(tuple(sorted(found)))
 
 
-def written_name(raw: bytes, rules: NameRules, *, is_folder: bool, is_top: bool) -> bytes:
-    """How one name is written when nothing lies beside it; the name itself where it can stay."""
-    entry = _Name(raw, is_folder, is_top)
-    return _written(entry, rules, _positions(entry, rules))
-
-
 def _concerned(entries: Iterable[Entry], rules: NameRules) -> set[bytes]:
     """The folders in which some name cannot stay, or two may be one to the drive."""
     found: set[bytes] = set()

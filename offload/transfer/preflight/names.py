@@ -77,7 +77,7 @@ def is_short_alias(name: str) -> bool:
 
 def length(name: bytes, rules: NameRules) -> int:
     """How long a name is in the unit of the file system."""
-    if rules.unit is Unit.BYTES:
+    if rules.unit is Unit.BYTES or name.isascii():
         return len(name)
     text = name.decode("utf-8", "surrogateescape")
     if rules.unit is Unit.UTF16_DECOMPOSED:
