@@ -145,6 +145,9 @@ def tone_hz(samples: "array[float]", sample_rate_hz: int) -> float | None:
     near a quarter of the period, overtones and noise break it most. The frequency comes from the
     zero crossings.
     """
+    # A recorder's offset is no part of the tone.
+    mean = sum(samples) / max(1, len(samples))
+    samples = array("d", (sample - mean for sample in samples))
     rising = [n for n in range(1, len(samples)) if samples[n - 1] < 0 <= samples[n]]
     if len(rising) < 3:
         return None
