@@ -36,8 +36,8 @@ from offload.values.probed import ChannelLevels, Probed, SoundLevels
 
 T = TypeVar("T", int, Fraction)
 
-MAX_PARTS = 100
-"""Files of a spanned clip or essence group that are looked into; the rest is a finding."""
+MAX_PARTS = 1000
+"""Files of a spanned clip or essence group that are looked into; more of them is a finding."""
 
 OpenFile = Callable[[bytes], int]
 """Gives a descriptor of a path, open for reading only; called in several threads."""
@@ -62,7 +62,15 @@ class ClipLook:
         probed = [part.result() for part in self.parts]
         whole = _put_together(self.clip, probed)
         report = self.reports.get(self.clip.path)
-        return with_structure(whole, report) if report else whole
+        if report is None:
+            return whole
+        known = with_structure(whole, report)
+        if self.clip.kind in (ClipKind.FILE, ClipKind.ESSENCE_GROUP):
+            return known
+        # The report is the first file's: its length is not the clip's.
+        length = whole.facts
+        facts = replace(known.facts, frames=length.frames, duration=length.duration)
+        return replace(known, facts=facts)
 
 
 def start_look(
@@ -211,10 +219,20 @@ def _spanned(whole: Probed, parts: Sequence[Probed], clip: Clip) -> Probed:
             for at, track in enumerate(whole.facts.audio)
         ),
     )
-    if len(clip.files) > len(parts):
-        # Only so many are looked into; the length would be a guess.
-        facts = replace(facts, frames=None, duration=None)
-    return replace(whole, facts=facts, sound=_sound_of_parts([part.sound for part in parts]))
+    whole = replace(whole, facts=facts, sound=_sound_of_parts([part.sound for part in parts]))
+    return whole if len(clip.files) == len(parts) else _left_out(whole, parts, clip)
+
+
+def _left_out(whole: Probed, parts: Sequence[Probed], clip: Clip) -> Probed:
+    text = f"could not be checked: it has {len(clip.files)} parts, {len(parts)} were looked into"
+    finding = ClipFinding(ClipCode.UNCHECKED, text, clip.path, check="parts")
+    return replace(
+        whole,
+        # The length would be a guess.
+        facts=replace(whole.facts, frames=None, duration=None),
+        usable=Usable.UNKNOWN if whole.usable is Usable.YES else whole.usable,
+        findings=(*whole.findings, finding),
+    )
 
 
 def _group(whole: Probed, parts: Sequence[Probed]) -> Probed:
