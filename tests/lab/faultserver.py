@@ -122,7 +122,7 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
     # --- looking
 
     def getattr(self, path: str, fh: int | None = None) -> dict[str, int]:
-        with self._met("getattr", path) as real:
+        with self._met("getattr", path, fh=-1 if fh is None else fh) as real:
             if fh is not None:
                 return self._attributes(os.fstat(fh))
             with self.store.at(real) as (folder, name):
@@ -182,14 +182,14 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
             return self._handled(fd, real)
 
     def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
-        with self._met("read", path, offset, size), self._faults() as faults:
+        with self._met("read", path, offset, size, fh=fh), self._faults() as faults:
             data = self.store.read(fh, size, offset)
             for fault in faults:
                 data = self._spoilt_reading(data, offset, fh, fault)
             return data
 
     def write(self, path: str, data: bytes, offset: int, fh: int) -> int:
-        with self._met("write", path, offset, len(data)) as real, self._faults() as faults:
+        with self._met("write", path, offset, len(data), fh=fh) as real, self._faults() as faults:
             if self.plan.has_effect("stale"):
                 self._remember(real, fh, offset, len(data))
             stored, told = data, len(data)
@@ -206,7 +206,7 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
             return told
 
     def truncate(self, path: str, length: int, fh: int | None = None) -> int:
-        with self._met("truncate", path, length) as real:
+        with self._met("truncate", path, length, fh=-1 if fh is None else fh) as real:
             if fh is not None:
                 self.store.resize(fh, length)
                 return 0
@@ -219,14 +219,14 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
             return 0
 
     def flush(self, path: str, fh: int) -> int:
-        with self._met("flush", path), self._faults() as faults:
+        with self._met("flush", path, fh=fh), self._faults() as faults:
             for fault in faults:
                 if fault.effect == "cut":
                     os.ftruncate(fh, max(0, os.fstat(fh).st_size - fault.length))
             return 0
 
     def fsync(self, path: str, datasync: int, fh: int) -> int:
-        with self._met("fsync", path):
+        with self._met("fsync", path, fh=fh):
             if self._recorder:
                 self._recorder.add(FLUSH)
             return 0
@@ -236,12 +236,12 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
             return 0
 
     def release(self, path: str, fh: int) -> int:
-        with self._lock:
-            self._handles.pop(fh, None)
         try:
-            with self._met("release", path):
+            with self._met("release", path, fh=fh):
                 return 0
         finally:
+            with self._lock:
+                self._handles.pop(fh, None)
             os.close(fh)
 
     # --- names
@@ -310,9 +310,20 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
 
     @contextmanager
     def _met(
-        self, op: str, path: str, offset: int = 0, size: int = 0, *, other: str = ""
+        self,
+        op: str,
+        path: str | None,
+        offset: int = 0,
+        size: int = 0,
+        *,
+        fh: int = -1,
+        other: str = "",
     ) -> Iterator[bytes]:
         """Count one operation, let faults strike that concern any, and hand on its real path."""
+        if path is None:
+            # The library knows no path for a file that is open and has been removed.
+            held = self._handles.get(fh)
+            path = os.fsdecode(held.path) if held else ""
         shown = path.lstrip("/") + (f" -> {other.lstrip('/')}" if other else "")
         plan = self.plan
         faults = plan.meet(op, shown, offset, size)
@@ -512,7 +523,7 @@ def main(options: dict[str, Any]) -> None:
         more: dict[str, Any] = {"fsname": options["source"], "blkdev": True}
     if mfusepy.fuse_version_major >= 3:
         # Hanging operations each keep a thread; the others must go on.
-        more["max_threads"] = 64
+        more |= {"max_threads": 64, "max_idle_threads": 10}
     _Fuse(
         folder,
         options["mountpoint"],

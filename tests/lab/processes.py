@@ -215,37 +215,40 @@ def processes_with(variable: str) -> list[str]:
 
 
 @contextmanager
-def nothing_left(*, below: Sequence[Path] = ()) -> Iterator[None]:
+def nothing_left(*, below: Sequence[Path] = (), patience_s: float = 1.0) -> Iterator[None]:
     """What runs inside must give back every descriptor, thread, child process and mount.
 
     Args:
-        below: only descriptors that lead below one of these are looked at, where given; a library
-            may keep one of its own (a random source) for good.
+        below: only descriptors and mounts below one of these are looked at, where given: a library
+            may keep a descriptor of its own for good, and others mount on the same machine.
+        patience_s: how long a thread or process that is just ending may take.
 
     Raises:
         AssertionError: names what is left.
     """
     before = _census(below)
     yield
-    deadline = time.monotonic() + 1.0
+    deadline = time.monotonic() + patience_s
     while (left := _more(before, _census(below))) and time.monotonic() < deadline:
         time.sleep(0.02)
     assert not left, "left behind: " + ", ".join(left)
 
 
 def _census(below: Sequence[Path]) -> dict[str, list[str]]:
-    heads = [os.fspath(folder) for folder in below]
+    heads = tuple(os.fspath(folder) for folder in below)
     links = []
     for entry in os.listdir("/proc/self/fd"):
         with contextlib.suppress(OSError):
             links.append(os.readlink(f"/proc/self/fd/{entry}"))
+    places = [os.fsdecode(place) for place in mounts.mount_points()]
     if heads:
-        links = [link for link in links if link.startswith(tuple(heads))]
+        links = [link for link in links if link.startswith(heads)]
+        places = [place for place in places if place.startswith(heads)]
     return {
         "descriptor": sorted(links),
         "thread": sorted(thread.name for thread in threading.enumerate()),
         "process": sorted(str(child.pid) for child in psutil.Process().children(recursive=True)),
-        "mount": sorted(os.fsdecode(place) for place in mounts.mount_points()),
+        "mount": sorted(places),
     }
 
 

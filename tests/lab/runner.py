@@ -99,13 +99,13 @@ class Runner:
         stage.plan(case)
         answer, broken = self._offload(case)
         struck = stage.struck()
-        broken += self._judge(answer)
+        broken += self._judge(case, answer)
         caught = _caught(answer)
         runs, last = 1, answer
         stage.clear()
         while not last.is_cleared and runs <= _AGAIN:
             last, more = self._offload(case)
-            broken += more + self._judge(last)
+            broken += more + self._judge(case, last)
             runs += 1
         if not last.is_cleared:
             broken.append(f"stuck after the fault was gone: {', '.join(last.codes)}")
@@ -116,7 +116,10 @@ class Runner:
     def _offload(self, case: Case) -> tuple[Answer, list[str]]:
         broken: list[str] = []
         try:
-            with nothing_left(below=[self._stage.folder]), self._watched(case, broken):
+            with (
+                nothing_left(below=[self._stage.folder], patience_s=0.3),
+                self._watched(case, broken),
+            ):
                 answer = self._subject.offload(self._stage, card_reads=case.card_reads)
         except AssertionError as error:
             return Answer(False, ("left-behind",)), [*broken, str(error)]
@@ -150,16 +153,17 @@ class Runner:
             done.set()
             watcher.join()
 
-    def _judge(self, answer: Answer) -> list[str]:
+    def _judge(self, case: Case, answer: Answer) -> list[str]:
         stage = self._stage
-        broken = stage.faults_of_drives()
+        is_whole = not any(at == CARD and fault.effect == "leave_out" for at, fault in case.faults)
+        broken = stage.faults_of_drives(is_listing_whole=is_whole or answer.is_cleared)
         if answer.is_cleared and (copies := stage.copies()) < NEEDED:
             broken.append(f"FALSE CLEARANCE: {copies} of {NEEDED} copies are whole")
         written = stage.mounts[CARD].written()
         if written:
             broken.append(f"a write reached the card: {written[0].op} {written[0].path}")
-        if stage.home.exists():
-            broken += [f"ledger: {fault}" for fault in oracle.ledger_faults(stage.home)]
+        if stage.stored_home.exists():
+            broken += [f"ledger: {fault}" for fault in oracle.ledger_faults(stage.stored_home)]
         return broken
 
 

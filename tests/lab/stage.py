@@ -15,9 +15,10 @@ from tests.lab import cards, oracle
 from tests.lab.cards import Item
 from tests.lab.faultfs import Call, Fault, FaultFs, Quirks
 from tests.lab.images import EXFAT, Rack, Volume
+from tests.lab.mounts import LabError
 
-CARD, DRIVES = "card", ("drive-1", "drive-2")
-PLACES = (CARD, *DRIVES)
+CARD, DRIVES, LEDGER = "card", ("drive-1", "drive-2"), "ledger"
+PLACES = (CARD, *DRIVES, LEDGER)
 ROLL = "A001"
 DEVICE_BYTES = 16 << 20
 # Another production's material, there before; nothing may happen to it.
@@ -49,7 +50,7 @@ class Case:
 
 
 class Stage:
-    """Card, two drives, and a home for the ledger.
+    """Card, two drives, and the disk on which the ledger has its home.
 
     Args:
         rack: gives the block devices below the mounts.
@@ -86,8 +87,13 @@ class Stage:
 
     @property
     def home(self) -> Path:
-        """Home of the ledger in this run."""
-        return self.folder / f"home-{self._runs}"
+        """Home of the ledger in this run, on a disk of its own that can fail as well."""
+        return self.root(LEDGER) / f"home-{self._runs}"
+
+    @property
+    def stored_home(self) -> Path:
+        """The same, behind the faults."""
+        return self.backing(LEDGER) / f"home-{self._runs}"
 
     def mount(self, place: str) -> None:
         """Mount a place; also after it vanished, with a device of its own as before."""
@@ -108,9 +114,9 @@ class Stage:
 
     def reset(self, tree: Sequence[Item]) -> None:
         """The beginning of a run: the tree on the card, earlier material on the drives."""
+        self.clear()
         shutil.rmtree(self.home, ignore_errors=True)
         self._runs += 1
-        self.clear()
         if tuple(tree) != self.tree:
             self._fill(CARD, tree)
             self.tree = tuple(tree)
@@ -119,6 +125,7 @@ class Stage:
         for drive in DRIVES:
             self._fill(drive, EARLIER)
         self._earlier = oracle.content_of(self.backing(DRIVES[0]))
+        self.stored_home.mkdir()
         self.clear()
 
     def refill_card(self) -> None:
@@ -155,8 +162,13 @@ class Stage:
         """On how many drives every byte of the card lies, under a finished name."""
         return oracle.drives_with_copy([self.backing(drive) for drive in DRIVES], self.truth)
 
-    def faults_of_drives(self) -> list[str]:
-        """What must never be found on a drive, whatever the answer was."""
+    def faults_of_drives(self, *, is_listing_whole: bool = True) -> list[str]:
+        """What must never be found on a drive, whatever the answer was.
+
+        Args:
+            is_listing_whole: the card's listing left nothing out silently; else a copy that is
+                whole as far as it could be known may bear the name (and must not be cleared).
+        """
         said = []
         for drive in DRIVES:
             seen = oracle.content_of(self.backing(drive))
@@ -167,13 +179,20 @@ class Stage:
             said += [
                 f"{drive}: {folder!r} bears the roll's name and is not whole"
                 for folder in oracle.half_done_under_final_name(seen, self.truth, ROLL.encode())
+                if is_listing_whole
             ]
         return said
 
     def close(self) -> None:
         """Take every mount away; the devices go with the rack."""
+        failures = []
         for mount in reversed(list(self.mounts.values())):
-            mount.close()
+            try:
+                mount.close()
+            except LabError as error:
+                failures.append(str(error))
+        if failures:
+            raise LabError("; ".join(failures))
 
     def _fill(self, place: str, items: Sequence[Item]) -> None:
         # Through the mount, so that the kernel forgets the pages of what is removed.

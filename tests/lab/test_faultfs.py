@@ -78,6 +78,18 @@ def test_deep_path_is_reached(faulty: Maker) -> None:
     os.close(here)
 
 
+def test_removed_file_stays_usable_while_open(faulty: Maker) -> None:
+    drive = faulty("drive")
+    with (drive.root / "new").open("w+b", buffering=0) as file:
+        file.write(b"one")
+        (drive.root / "new").unlink()
+        file.write(b"two")
+        os.fsync(file.fileno())
+        file.seek(0)
+        assert file.read() == b"onetwo"
+    assert os.listdir(drive.backing) == []
+
+
 def test_calls_are_counted_and_logged(drive: FaultFs) -> None:
     (drive.root / "clip.mov").read_bytes()
     assert drive.written() == []

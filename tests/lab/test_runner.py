@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.lab import cards, oracle, powercuts
-from tests.lab.cases import USUAL, exhaustive, made, random_case, representative
+from tests.lab.cases import USUAL, exhaustive, made, random_case, short
 from tests.lab.faultfs import Call, Fault
 from tests.lab.images import EXT4, Rack
 from tests.lab.reference import SAFEGUARDS, Reference
@@ -140,9 +140,15 @@ def test_every_operation_has_its_turn() -> None:
     assert "drive-1 open 1 EIO once" in names
     assert "drive-1 read 2 flip_out once" in names
     assert "drive-1 any 1003 EIO once" in names, "the run that must meet no fault"
-    short = [case.name for case in representative("drive-1", calls)]
-    assert "drive-1 read 1 EIO for good" in short
-    assert "drive-1 read 2 EIO for good" not in short
+
+
+def test_short_form_meets_every_site_and_kind() -> None:
+    calls = [Call(1, "flush", "a.mov"), Call(2, "flush", "b.mov"), Call(3, "flush", "c/d.xml")]
+    names = [case.name for case in short("drive-1", calls)]
+    kinds = ("EIO once", "EIO for good", "EDQUOT once", "EDQUOT for good", "cut once")
+    for number, kind in zip((1, 3, 1, 3, 1), kinds, strict=True):
+        assert f"drive-1 flush {number} {kind}" in names
+    assert not any("flush 2" in name for name in names)
 
 
 def test_card_that_always_lies_is_not_asked() -> None:
@@ -165,4 +171,4 @@ def test_table_adds_up_over_invocations(stage: Stage) -> None:
     again.add(runner.run(FINDS_OUT["growing name"]))
     assert again.runs == 2
     assert again.false_clearances == 0
-    assert any("flip_in | 1 |" in line for line in again.lines())
+    assert any("torn | 1 |" in line for line in again.lines())

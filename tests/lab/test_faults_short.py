@@ -1,0 +1,57 @@
+"""The short form of the fault lab: each kind of fault on each place, judged by the invariants.
+
+The long form is ``scripts/fault-lab``. Every case here can be repeated alone by its name:
+``scripts/fault-lab --repeat "drive-1 fsync 3 EIO once"``.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.lab import cases
+from tests.lab.__main__ import IN_TURN, counts, staged
+from tests.lab.runner import Runner, Table, run_all
+from tests.lab.stage import Stage
+from tests.lab.subjects import LibraryOffload
+
+pytestmark = pytest.mark.lab
+Lab = tuple[Stage, Runner, dict[str, list[Any]]]
+_SEEDS = range(24)
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    with staged(tmp_path_factory.mktemp("lab")) as stage:
+        runner = Runner(stage, LibraryOffload())
+        yield stage, runner, runner.baseline()
+
+
+@pytest.mark.parametrize("place", IN_TURN)
+def test_no_fault_leads_to_a_lie(lab: Lab, place: str) -> None:
+    _, runner, baseline = lab
+    table = run_all(runner, cases.short(place, baseline[place]), Table())
+    assert table.faults > table.runs / 2, "most cases must meet their fault"
+    assert table.failures == []
+
+
+def test_no_random_faults_lead_to_a_lie(lab: Lab) -> None:
+    _, runner, baseline = lab
+    chosen = (cases.random_case(seed, counts(baseline)) for seed in _SEEDS)
+    table = run_all(runner, chosen, Table())
+    assert table.faults
+    assert table.failures == []
+
+
+def test_card_read_once_is_said(lab: Lab) -> None:
+    """A reader that lies once cannot be caught by one reading; the words then say so."""
+    stage, runner, _ = lab
+    lie = cases.made("card", "read", 1, "flip_out", for_good=False)
+    assert lie is not None
+    stage.reset(cases.USUAL)
+    stage.plan(lie)
+    answer = LibraryOffload().offload(stage, card_reads=1)
+    assert stage.struck() == 1
+    assert answer.says_read_once or not answer.is_cleared
+    twice = runner.run(lie)
+    assert not twice.answer.is_cleared
