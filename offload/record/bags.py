@@ -105,6 +105,23 @@ class Bag:
         return None if self.oxum is None else self.oxum == (total_bytes, files)
 
 
+def payload_of(folder: Folder, path: bytes = b"") -> Iterator[bytes]:
+    """Every file below a bag's ``data/``, relative to the bag.
+
+    Raises:
+        OSError: a folder cannot be listed.
+    """
+    waiting = [PAYLOAD]
+    while waiting:
+        place = waiting.pop()
+        inner = set(folder.folders(join(path, place)))
+        for one in folder.names(join(path, place)):
+            if one in inner:
+                waiting.append(join(place, one))
+            else:
+                yield join(place, one)
+
+
 @dataclass(frozen=True, slots=True)
 class Located:
     """The payload of a bag as it is there.

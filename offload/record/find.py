@@ -1,7 +1,7 @@
 """Every record below a folder: histories, stand-alone manifests, collections, lists and bags.
 
-Only names are looked at here; nothing is read but the first lines of a checksum list, to find out
-which folder it is about.
+Only names are looked at here; nothing is read but the beginning of a checksum list or stand-alone
+manifest, to find out which folder it is about.
 """
 
 from collections.abc import Iterator
@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import islice
 
-from offload.errors import reason
+from offload.errors import RecordError, reason
 from offload.record.bags import DECLARATION_NAME, PAYLOAD
 from offload.record.folder import Folder
 from offload.record.mhl.history import has_history
+from offload.record.mhl.model import HashRecord
 from offload.record.mhl.naming import COLLECTION_NAME, HISTORY_FOLDER, MANIFEST_SUFFIX
+from offload.record.mhl.read import ManifestReader
 from offload.record.sums import SumLine, is_list_name, read_sums
 from offload.values.findings import Finding
 from offload.values.paths import join, name, parent
@@ -21,7 +23,7 @@ from offload.values.paths import join, name, parent
 RECORDS_FOLDER = b"records"
 """Beside the rolls: what is written down about each, in a folder of the roll's name."""
 
-_LINES_LOOKED_AT = 16
+_LOOKED_AT = 16
 
 
 class RecordKind(Enum):
@@ -42,8 +44,8 @@ class FoundRecord:
     Attributes:
         kind: see there.
         path: of its file; of the ``ascmhl`` folder for a history, of the base folder for a bag.
-        scope: the folder that it is about. For a stand-alone manifest the standard leaves this to
-            the user: here it is the folder in which the manifest lies.
+        scope: the folder that it is about. For a list or stand-alone manifest nobody says which:
+            see :func:`scope_of`.
     """
 
     kind: RecordKind
@@ -111,43 +113,58 @@ def _records_in(
         if one == COLLECTION_NAME:
             yield FoundRecord(RecordKind.COLLECTION, path, place)
         elif one.lower().endswith(MANIFEST_SUFFIX):
-            yield FoundRecord(RecordKind.MANIFEST, path, _beside(folder, place) or place)
+            yield FoundRecord(RecordKind.MANIFEST, path, scope_of(folder, path, top))
         elif is_list_name(one):
-            yield FoundRecord(RecordKind.LIST, path, _list_scope(folder, path, top))
+            yield FoundRecord(RecordKind.LIST, path, scope_of(folder, path, top))
 
 
-def _list_scope(folder: Folder, path: bytes, top: bytes) -> bytes:
-    try:
-        return scope_of_list(folder, path, top)
-    except OSError:
-        # Whoever reads the list will meet the error, and tell it.
-        return parent(path)
+def scope_of(folder: Folder, path: bytes, top: bytes = b"") -> bytes:
+    """The folder that a checksum list or a stand-alone manifest is about.
 
-
-def scope_of_list(folder: Folder, path: bytes, top: bytes = b"") -> bytes:
-    """The folder that a checksum list is about.
-
-    Its own, as a rule; the roll beside ``records/`` for a list that lies in there; else the nearest
-    folder further up, not above ``top``, in which the first files that it names are to be found.
-
-    Raises:
-        OSError: the list cannot be read.
+    The roll beside ``records/`` for one that lies in there. Else the first of these in which one of
+    the first files that it names is to be found: its own folder, those further up as far as
+    ``top``, those directly in its own. Where none is found, its own.
     """
     place = parent(path)
     beside = _beside(folder, place)
     if beside is not None:
         return beside
-    with folder.open(path) as stream:
-        lines = islice(read_sums(stream, path), _LINES_LOOKED_AT)
-        named = [line.path for line in lines if isinstance(line, SumLine)]
-    scope = place
-    while named:
+    named = _first_named(folder, path)
+    for scope in _candidates(folder, path, top) if named else ():
         if any(_is_there(folder, join(scope, one)) for one in named):
             return scope
-        if scope == top or not scope:
-            break
-        scope = parent(scope)
     return place
+
+
+def _first_named(folder: Folder, path: bytes) -> list[bytes]:
+    try:
+        with folder.open(path) as stream:
+            if path.lower().endswith(MANIFEST_SUFFIX):
+                records = ManifestReader(stream, path)
+                found = (each.path for each in records if isinstance(each, HashRecord))
+            else:
+                lines = read_sums(stream, path)
+                found = (each.path for each in lines if isinstance(each, SumLine))
+            return list(islice(found, _LOOKED_AT))
+    except (OSError, RecordError):
+        # Whoever reads it whole will meet the error, and tell it.
+        return []
+
+
+def _candidates(folder: Folder, path: bytes, top: bytes) -> Iterator[bytes]:
+    place = scope = parent(path)
+    yield place
+    while scope and scope != top:
+        scope = parent(scope)
+        yield scope
+    try:
+        inner = folder.folders(place)
+    except OSError:
+        return
+    # A001.md5 is more likely about A001 than about A002.
+    own = name(path)
+    for one in sorted(inner, key=lambda each: (each not in own, each)):
+        yield join(place, one)
 
 
 def _beside(folder: Folder, place: bytes) -> bytes | None:

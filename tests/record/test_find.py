@@ -40,6 +40,9 @@ def test_every_kind_is_found(folder: PlainFolder) -> None:
         (RecordKind.COLLECTION, b"day/ascmhl_collection.xml", b"day"),
         (RecordKind.MANIFEST, b"day/packinglist_A001.mhl", b"day"),
     ]
+    # Once one of its files is there, it is known what the packing list is about.
+    folder.put(b"day/A001/Clips/A001C002.mov", b"def\n")
+    assert found(folder)[5] == (RecordKind.MANIFEST, b"day/packinglist_A001.mhl", b"day/A001")
     finds = find_records(folder)
     assert (finds.faults, finds.notices) == ((), ())
     (history,) = finds.of_kind(RecordKind.HISTORY)
@@ -65,6 +68,12 @@ def test_list_in_a_subfolder_is_about_the_folder_where_its_files_are(folder: Pla
     ]
     # Never further up than where the search began.
     assert found(folder, b"day/A001/reports")[1][2] == b"day/A001/reports/sums"
+
+
+def test_list_beside_a_folder_is_about_the_one_it_names(folder: PlainFolder) -> None:
+    folder.put(b"day/A000/Clips/a.mov", b"x")
+    folder.put(b"day/A001.md5", LINE)
+    assert found(folder) == [(RecordKind.LIST, b"day/A001.md5", b"day/A001")]
 
 
 def test_list_whose_files_are_all_gone_keeps_its_own_folder(folder: PlainFolder) -> None:
@@ -97,6 +106,7 @@ def test_folder_that_cannot_be_listed_hides_no_other(folder: PlainFolder) -> Non
     folder.put(b"day/A001/list.md5", LINE)
     finds = find_records(Partly(folder.path))
     assert [each.path for each in finds.records] == [b"day/A002/list.md5"]
+    assert finds.records[0].scope == b"day/A002"
     assert [(each.code, each.path) for each in finds.faults] == [("folder-unreadable", b"day/A001")]
     assert "EACCES" in finds.faults[0].text
 

@@ -10,11 +10,12 @@ import pytest
 from offload.checksum import digest_of
 from offload.record.mhl.chain import chain_bytes, read_chain
 from offload.record.mhl.custody import load_custody
+from offload.record.mhl.generation import add_generations
 from offload.record.mhl.history import has_history, load_history
 from offload.record.mhl.known import Outcome, compare, next_record
 from offload.record.mhl.model import Action, Hash, HashRecord
 from tests.record import example
-from tests.record.histories import Desk
+from tests.record.histories import Desk, operation
 from tests.record.plain_folder import PlainFolder
 
 CHAIN = b"ascmhl/ascmhl_chain.xml"
@@ -376,9 +377,6 @@ def test_every_flipped_byte_of_a_history_is_noticed(desk: Desk) -> None:
 
 def with_previous(desk: Desk, *records: HashRecord) -> None:
     """Append records as they are."""
-    from offload.record.mhl.generation import add_generations
-    from tests.record.histories import operation
-
     desk.number += 1
     add_generations(
         desk.folder,

@@ -9,11 +9,13 @@ import pytest
 from lxml import etree
 
 from offload.checksum import digest_of
+from offload.record.mhl.chain import append_manifest
 from offload.record.mhl.custody import load_custody
 from offload.record.mhl.flatten import Flattening
 from offload.record.mhl.generation import add_generations
-from offload.record.mhl.known import Outcome
+from offload.record.mhl.known import Comparison, Outcome, compare, next_record
 from offload.record.mhl.model import Action, DirectoryRecord, HashRecord, Process, Record
+from offload.record.mhl.naming import manifest_name
 from offload.record.mhl.read import ManifestReader
 from offload.record.mhl.rename import ReadFile, renamed_file, renamed_folder
 from offload.record.mhl.write import write_manifest
@@ -36,9 +38,6 @@ def read_now(desk: Desk, path: bytes, content: bytes) -> ReadFile:
 
 def append(desk: Desk, records: list[Record]) -> None:
     """A generation of these records, whatever they are."""
-    from offload.record.mhl.chain import append_manifest
-    from offload.record.mhl.naming import manifest_name
-
     desk.number += 1
     history = desk.history()
     step = operation(desk.number)
@@ -159,8 +158,6 @@ def run(desk: Desk, *steps: tuple[bytes, tuple[str, ...]]) -> dict[str, str]:
 
 def only(desk: Desk, content: bytes, algorithms: tuple[str, ...]) -> None:
     """A generation with these formats alone, verified as the desk does."""
-    from offload.record.mhl.known import Comparison, compare, next_record
-
     custody = load_custody(desk.folder)
     known = custody.lookup(b"a")
     old = {name: digest_of(name, content) for name in (known.usable() if known else {})}
