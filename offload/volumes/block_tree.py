@@ -5,8 +5,10 @@ Source: kernel documentation ``ABI/testing/sysfs-block``, ``ABI/stable/sysfs-blo
 another device may carry a minute later.
 """
 
+import fcntl
 import os
 import re
+import struct
 from dataclasses import dataclass
 
 _SECTOR_BYTES = 512  # the unit of the stat file, whatever the device's own sectors are
@@ -14,6 +16,8 @@ _SECTORS_READ = 2  # block/stat.rst: third field
 _DEVICE = re.compile(r"\d+:\d+")
 _USB_DEVICE = "idVendor"
 _MAX_DEPTH = 40
+_LOOP_GET_STATUS64 = 0x4C05
+_LOOP_INFO_BYTES = 232
 
 
 def read_counter_bytes(block_device: str, sys_root: str = "/sys") -> int | None:
@@ -125,6 +129,26 @@ class BlockTree:
                 return file.read(8192).removesuffix(b"\n")
         except OSError:
             return b""
+
+    def loop_file(self, device: str) -> tuple[str, int] | None:
+        """File system (``major:minor``) and inode of the file behind a loop device.
+
+        The path that sysfs shows may lead to another file by now; this is the file itself. None
+        where the device may not be opened (loop(4), ``LOOP_GET_STATUS64``).
+        """
+        room = bytearray(_LOOP_INFO_BYTES)
+        try:
+            fd = os.open(self.node(self.whole(device)), os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            return None
+        try:
+            fcntl.ioctl(fd, _LOOP_GET_STATUS64, room)
+        except OSError:
+            return None
+        finally:
+            os.close(fd)
+        number, inode = struct.unpack_from("=QQ", room)
+        return f"{os.major(number)}:{os.minor(number)}", inode
 
     def btrfs_devices(self, device: str) -> tuple[str, ...]:
         """All devices of the btrfs that ``device`` is one of; empty when it is of none."""

@@ -5,7 +5,8 @@ btrfs -> all its devices; overlay -> its upper and its lower folders; share -> t
 nothing.
 """
 
-from dataclasses import dataclass, field
+import os
+from dataclasses import dataclass, field, replace
 
 from offload.volumes import kinds, mountinfo
 from offload.volumes.block_tree import BlockTree, device_number
@@ -106,16 +107,32 @@ class PhysicalReader:
         return _from_disk(disk, self.identities.of(disk))
 
     def _of_loop(self, device: str, depth: int) -> Physical:
-        path = self.tree.backing_file(device)
-        if not path.startswith(b"/") or path.endswith(b" (deleted)"):
-            return Physical(
-                devices=frozenset({f"disk:{device}"}),
-                reason="nothing shows where the image file behind it lies",
-            )
+        itself = Physical(
+            devices=frozenset({f"disk:{device}"}),
+            reason="nothing shows where the image file behind it lies",
+        )
+        path, file = self.tree.backing_file(device), self.tree.loop_file(device)
+        if file is not None:
+            volume = self.table.of_device(file[0]) or self._of_verified(path, file)
+            return self._of_volume(volume, depth + 1) if volume else itself
         try:
-            return self._of_volume(self.table.of_path(path), depth + 1)
-        except VolumeError as error:
-            return Physical(devices=frozenset({f"disk:{device}"}), reason=error.what)
+            below = self._of_volume(self.table.of_path(path), depth + 1)
+        except VolumeError:
+            return itself
+        # The path is only what it was called; nothing shows that it still leads to the same file.
+        return replace(
+            below, devices=below.devices | itself.devices, is_known=False, reason=itself.reason
+        )
+
+    def _of_verified(self, path: bytes, file: tuple[str, int]) -> Volume | None:
+        """The volume of a path that still leads to this very file (a btrfs subvolume's)."""
+        try:
+            volume = self.table.of_path(path)
+            facts = self.table.calls.call(path, lambda: os.stat(path), self.table.answer_s)
+        except (OSError, VolumeError):
+            return None
+        number = f"{os.major(facts.st_dev)}:{os.minor(facts.st_dev)}"
+        return volume if (number, facts.st_ino) == file else None
 
     def _of_overlay(self, volume: Volume, depth: int) -> Physical:
         below: list[Physical] = []

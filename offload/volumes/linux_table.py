@@ -85,6 +85,14 @@ class LinuxTable:
             remedy="Plug it in again, then repeat the command.",
         )
 
+    def of_device(self, device: str) -> Volume | None:
+        """A volume whose file system has this number (``major:minor``); None when none has it."""
+        rows = self.read_rows()
+        for row in rows:
+            if row.device == device:
+                return self._volumes([row], rows)[0]
+        return None
+
     def mountings(self) -> tuple[Mounting, ...]:
         """What is mounted now; asks no file system and starts no command.
 

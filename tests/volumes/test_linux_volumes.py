@@ -1,17 +1,21 @@
 """Real file systems, mounted: what the table, the physical devices and the flags say of them."""
 
 import os
+import shutil
 import signal
 import time
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
+from offload.volumes import mount_ids
 from offload.volumes.block_tree import BlockTree, device_number, read_counter_bytes
 from offload.volumes.dirty import Closing, read_device_state, read_state
+from offload.volumes.disk_identity import DiskIdentities
 from offload.volumes.linux_devices import LinuxDevices
+from offload.volumes.linux_physical import PhysicalReader
 from offload.volumes.linux_table import LinuxTable
 from offload.volumes.mount_ids import has_unique_ids, unique_id_of
 from offload.volumes.mountinfo import read_rows
@@ -251,16 +255,98 @@ def test_image_inside_an_image_lies_on_the_same_disk(rack: Rack) -> None:
         inner.close()
 
 
-def test_image_that_was_deleted_is_not_known(rack: Rack) -> None:
+def test_image_that_was_deleted_still_lies_where_it_lay(rack: Rack) -> None:
     made = rack.volume(EXT4)
     kept = made.image.with_suffix(".kept")
     os.link(made.image, kept)
     made.image.unlink()
     try:
         found = physical_devices(volume_of(os.fsencode(made.root)))
-        assert not found.is_known
+        assert found.devices == physical_devices(volume_of(os.fsencode(rack.folder))).devices
     finally:
         os.link(kept, made.image)
+
+
+def test_image_whose_path_leads_elsewhere_by_now(rack: Rack) -> None:
+    outer = rack.volume(EXT4, name="outer", size_bytes=128 << 20)
+    inner = rack.volume(EXT4, name="inner", inside=outer.root)
+    memory = rack.tmpfs("memory", 1 << 20)
+    (memory / inner.image.name).write_bytes(b"")
+    rack.bind_at(memory, outer.root)
+    try:
+        found = physical_devices(volume_of(os.fsencode(inner.root)))
+        assert not found.is_ram
+        assert found.devices == physical_devices(volume_of(os.fsencode(rack.folder))).devices
+    finally:
+        mounts.unmount(outer.root)
+        inner.close()
+
+
+def test_image_on_a_subvolume(rack: Rack) -> None:
+    outer = rack.volume(BTRFS, size_bytes=256 << 20)
+    mounts.run(["btrfs", "subvolume", "create", os.fspath(outer.root / "images")])
+    inner = rack.volume(EXT4, name="inner", inside=outer.root / "images")
+    other = outer.root / "images" / "other.img"
+    shutil.copy(inner.image, other)
+    try:
+        volume = volume_of(os.fsencode(inner.root))
+        below = physical_devices(volume_of(os.fsencode(rack.folder)))
+        assert physical_devices(volume).devices == below.devices
+        # A subvolume's number is in no mount table, so only the path is left, and it is verified.
+        misled = PhysicalReader(tree=Misled(named=os.fsencode(other)))
+        assert not misled.of(volume).disks
+    finally:
+        inner.close()
+
+
+@dataclass(frozen=True, slots=True)
+class Misled(BlockTree):
+    """A machine whose sysfs names another file than the one behind the loop device."""
+
+    named: bytes = b""
+
+    def backing_file(self, device: str) -> bytes:
+        return self.named
+
+
+class Closed(BlockTree):
+    """A machine whose loop devices this user may not open."""
+
+    def loop_file(self, device: str) -> None:
+        return None
+
+
+def test_image_that_cannot_be_verified_is_not_known(rack: Rack) -> None:
+    volume = volume_of(os.fsencode(rack.volume(EXT4).root))
+    identities = DiskIdentities(is_guest=False)
+    found = PhysicalReader(tree=Closed(), identities=identities).of(volume)
+    assert not found.is_known
+    assert found.devices > physical_devices(volume_of(os.fsencode(rack.folder))).devices
+
+
+def test_row_of_a_mount_that_left_tells_no_room(rack: Rack) -> None:
+    made = rack.volume(EXT4)
+    rows = read_rows()
+    made.unmount()
+    (stale,) = [
+        v
+        for v in LinuxTable(read_rows=lambda: rows).read()
+        if v.mount_point == os.fsencode(made.root)
+    ]
+    # Its path leads to the system disk by now, whose room is another's.
+    assert stale.capacity_bytes is None
+    assert not stale.is_answering
+
+
+def test_number_given_anew_is_not_the_same_mounting(
+    open_root: tuple[Rack, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, fd = open_root
+    known = mount_ids.unique_ids()
+    assert volume_of(fd)
+    monkeypatch.setattr(mount_ids, "unique_ids", lambda: {k: v + 1 for k, v in known.items()})
+    with pytest.raises(VolumeError, match="no longer mounted"):
+        volume_of(fd)
 
 
 def test_btrfs_lies_on_all_its_devices(rack: Rack) -> None:

@@ -68,6 +68,14 @@ def test_two_units_of_one_usb_enclosure_are_not(sysfs: FakeSysfs) -> None:
     assert not one.is_separate_from(two)
 
 
+def test_two_bridges_in_one_usb_device_are_not(sysfs: FakeSysfs) -> None:
+    sysfs.usb("8:0", "sda", "2-1", "6:0:0:0", "")
+    sysfs.scsi("8:16", "sdb", f"{PCI}/usb2/2-1/2-1:1.1", "7:0:0:0")
+    one, two = physical(sysfs, volume("8:0")), physical(sysfs, volume("8:16"))
+    assert one.is_known
+    assert not one.is_separate_from(two)
+
+
 def test_same_usb_serial_is_one_enclosure(sysfs: FakeSysfs) -> None:
     sysfs.usb("8:0", "sda", "2-1", "6:0:0:0", "S100")
     sysfs.usb("8:16", "sdb", "2-2", "7:0:0:0", "S100")
@@ -199,6 +207,19 @@ def test_two_shares_of_one_server_are_one_device(sysfs: FakeSysfs) -> None:
     assert one.is_network
     assert not one.is_separate_from(two)
     assert one.is_separate_from(three)
+
+
+def test_two_addresses_of_one_network_card_are_one_device(sysfs: FakeSysfs) -> None:
+    arp = "IP\n10.0.0.7 0x1 0x2 02:00:00:00:00:07 *\n10.0.0.8 0x1 0x2 02:00:00:00:00:07 *\n"
+    sysfs.put(sysfs.root, "arp", arp)
+    servers = Servers(lambda name: [name], lambda: [], str(sysfs.root / "arp"))
+    reader = PhysicalReader(LinuxTable(read_rows=lambda: ()), servers=servers)
+    one, two = (
+        reader.of(volume("0:50", "nfs4", b"nas:/a", b"addr=10.0.0." + last))
+        for last in (b"7", b"8")
+    )
+    assert one.is_known
+    assert not one.is_separate_from(two)
 
 
 def test_share_and_local_disk_are_separate(sysfs: FakeSysfs) -> None:
