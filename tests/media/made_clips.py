@@ -30,7 +30,22 @@ _PICTURES = {
     "libx264": ("yuv420p", (320, 180), _FAST),
     "libx265": ("yuv420p", (320, 180), {"preset": "ultrafast", "x265-params": "log-level=none"}),
     "v210": ("yuv422p10le", (320, 180), {}),
-    "mjpeg": ("yuvj422p", (320, 180), {}),
+    "mjpeg": ("yuvj422p", (320, 180), {"color_range": "pc"}),
+    "dvvideo": ("yuv420p", (720, 576), {}),
+    **{
+        f"prores_ks/{profile}": (pix_fmt, (320, 180), {**_QUALITY, "profile": profile})
+        for profile, pix_fmt in (
+            ("proxy", "yuv422p10le"),
+            ("lt", "yuv422p10le"),
+            ("standard", "yuv422p10le"),
+            ("hq", "yuv422p10le"),
+            ("4444", "yuva444p10le"),
+            ("4444xq", "yuv444p10le"),
+        )
+    },
+    "prores_ks/interlaced": ("yuv422p10le", (720, 486), {**_QUALITY, "flags": "+qscale+ildct"}),
+    "dnxhd/interlaced": ("yuv422p", (1920, 1080), {"flags": "+ildct", "b": "120M"}),
+    "dnxhd/hd": ("yuv422p", (1920, 1080), {"b": "115M"}),
 }
 
 
@@ -95,7 +110,7 @@ def _fill(
 ) -> None:
     pix_fmt, usual, settings = _PICTURES[codec]
     width, height = size if size[0] else usual
-    stream = container.add_stream(codec, rate=rate)
+    stream = container.add_stream(codec.partition("/")[0], rate=rate)
     stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
     stream.codec_context.options = dict(settings)
     stream.codec_context.thread_count = 1
@@ -138,7 +153,7 @@ def _packets(
     is_intra = codec not in ("libx264", "libx265")
     form = "mov" if is_intra else "mpegts" if is_in_band else "matroska"
     container = av.open(io.BytesIO(), "w", format=form)
-    stream = container.add_stream(codec, rate=rate)
+    stream = container.add_stream(codec.partition("/")[0], rate=rate)
     stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
     stream.codec_context.options = dict(settings)
     stream.codec_context.thread_count = 1
@@ -148,11 +163,7 @@ def _packets(
     for number in range(count):
         made += stream.encode(_picture(width, height, number, pix_fmt, rate))
     made += stream.encode(None)
-    first = min(packet.dts for packet in made)
-    return [
-        (bytes(packet), packet.pts - first, packet.dts - first, packet.is_keyframe)
-        for packet in made
-    ]
+    return [(bytes(packet), packet.pts, packet.dts, packet.is_keyframe) for packet in made]
 
 
 def _picture(width: int, height: int, number: int, pix_fmt: str, rate: Fraction) -> av.VideoFrame:
