@@ -5,6 +5,7 @@ content, and by the caller. So one set of hints may lead to several cards: twins
 card with other material after it was formatted.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from offload.ledger.columns import plain, raw, unraw, whole
@@ -180,6 +181,20 @@ def left(ledger: Ledger, key: str, at_ns: int) -> None:
     ledger.change(
         "UPDATE mountings SET left_ns = ? WHERE key = ? AND left_ns IS NULL", (at_ns, plain(key))
     )
+
+
+def still_mounted(ledger: Ledger, keys: Collection[str], at_ns: int) -> None:
+    """What the mount table shows now: every other mounting is over, whoever missed its end.
+
+    Args:
+        keys: of all mountings that there are.
+        at_ns: when that was seen; the latest moment at which the others can have ended.
+    """
+    present = {plain(key) for key in keys}
+    with ledger.writing():
+        for row in ledger.rows("SELECT key FROM mountings WHERE left_ns IS NULL"):
+            if row[0] not in present:
+                left(ledger, row[0], at_ns)
 
 
 def mounting(ledger: Ledger, key: str) -> Mounting | None:

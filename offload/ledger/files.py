@@ -17,13 +17,11 @@ from offload.ledger.columns import (
 )
 from offload.ledger.database import Ledger, Row
 from offload.ledger.faults import damaged
+from offload.ledger.likeness import alike, runs
 from offload.values.entries import Entries
 
 _BATCHES_AT_ONCE = 32
 _EARLIER_OFFLOADS = 8
-_LONGEST_RUN = 4096
-_QUARTER_HOUR_NS = 900 * 10**9
-_GRANULARITY_NS = 2 * 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +127,7 @@ def load_earlier(ledger: Ledger, card: int, entries: Entries) -> FileColumns:
     for offload in offloads.of_card(ledger, card)[:_EARLIER_OFFLOADS]:
         before = inventories.load(ledger, offload.inventory).entries
         found = load(ledger, offload.offload, len(before))
-        for now, then, length in _runs(_same(entries, before)):
+        for now, then, length in runs(alike(entries, before)):
             for name in found.digests:
                 columns.take(name, now, found, then, length)
     return columns.made(bytearray(len(entries)))
@@ -169,44 +167,6 @@ class _Columns:
         return FileColumns(
             bytes(states), digests, {name: bytes(marks) for name, marks in self._known.items()}
         )
-
-
-def is_same_time(one_ns: int, other_ns: int) -> bool:
-    """Whether two modification times differ by no more than driver and summer time make."""
-    apart = abs(one_ns - other_ns) % _QUARTER_HOUR_NS
-    return min(apart, _QUARTER_HOUR_NS - apart) <= _GRANULARITY_NS
-
-
-def _same(now: Entries, before: Entries) -> Iterator[tuple[int, int]]:
-    if now == before:
-        yield from zip(range(len(now)), range(len(now)), strict=True)
-        return
-    # Both are sorted by path, so one walk through both finds all pairs.
-    then = 0
-    for at in range(len(now)):
-        path = now.path(at)
-        while then < len(before) and before.path(then) < path:
-            then += 1
-        if then == len(before):
-            return
-        if before.path(then) != path or before.size_bytes(then) != now.size_bytes(at):
-            continue
-        if is_same_time(now.mtime_ns(at), before.mtime_ns(then)):
-            yield at, then
-
-
-def _runs(pairs: Iterator[tuple[int, int]]) -> Iterator[tuple[int, int, int]]:
-    """Pairs that follow each other on both sides, as first pair and length."""
-    start, length = (0, 0), 0
-    for pair in pairs:
-        if length and pair == (start[0] + length, start[1] + length) and length < _LONGEST_RUN:
-            length += 1
-            continue
-        if length:
-            yield *start, length
-        start, length = pair, 1
-    if length:
-        yield *start, length
 
 
 def _batches(ledger: Ledger, offload: int) -> Iterator[Row]:

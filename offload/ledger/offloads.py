@@ -43,6 +43,11 @@ class State(Enum):
 _ORDER = {state: place for place, state in enumerate(State)}
 
 
+def comes_after(state: State, before: State) -> bool:
+    """Whether a state is later in the order of the steps."""
+    return _ORDER[state] > _ORDER[before]
+
+
 class Work(Enum):
     """What an offload was begun for."""
 

@@ -191,6 +191,16 @@ class Entries(Sequence[Entry]):
         """The kind of entry number ``at``, without making the entry."""
         return Kind(chr(self._kinds[at]))
 
+    @property
+    def file_count(self) -> int:
+        """Number of regular files, without making entries."""
+        return self._kinds.count(Kind.FILE.value.encode())
+
+    @property
+    def total_bytes(self) -> int:
+        """Sum of all sizes, without making entries; only files have any."""
+        return sum(self._sizes)
+
     def mtime_ns(self, at: int) -> int:
         """The modification time of entry number ``at``, without making the entry."""
         return self._mtimes[at]

@@ -3,7 +3,7 @@
 import hashlib
 from dataclasses import dataclass, field
 
-from offload.values.entries import Entries, Entry, Kind
+from offload.values.entries import Entries, Entry
 
 # No 0 O, 1 I L, 8 B, 5 S, U V: the code is written by hand on tape and read out on a radio.
 _CODE_ALPHABET = "234679ACDEFGHJKMNPQRTWXYZ"
@@ -32,12 +32,12 @@ class Inventory:
     @property
     def file_count(self) -> int:
         """Number of regular files."""
-        return sum(1 for entry in self.entries if entry.kind is Kind.FILE)
+        return self.entries.file_count
 
     @property
     def total_bytes(self) -> int:
         """Sum of the sizes of the regular files."""
-        return sum(entry.size_bytes for entry in self.entries)
+        return self.entries.total_bytes
 
 
 def inventory_digest(entries: Entries) -> str:

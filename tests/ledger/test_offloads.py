@@ -4,7 +4,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from offload.ledger import Ledger, cards, copies, drives, files, findings, offloads, rolls
+from offload.ledger import Ledger, cards, copies, drives, files, findings, likeness, offloads, rolls
 from offload.ledger.columns import NO_FACTS
 from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, CopyState, ReadBack
@@ -125,7 +125,7 @@ def test_earlier_checksums_are_found_by_path_size_and_time(ledger: Ledger) -> No
     [(0, True), (2, True), (3, False), (3600, True), (-3601, True), (900, True), (450, False)],
 )
 def test_times_move_by_quarter_hours_and_two_seconds(apart_s: int, is_same: bool) -> None:
-    assert files.is_same_time(NOON, NOON + apart_s * 10**9) is is_same
+    assert likeness.is_same_time(NOON, NOON + apart_s * 10**9) is is_same
 
 
 def test_copy_keeps_states_and_facts_for_each_file(ledger: Ledger) -> None:

@@ -22,6 +22,7 @@ from offload.ledger import (
     offloads,
     queue,
     rebuild,
+    recognition,
     rolls,
     standing,
 )
@@ -34,10 +35,10 @@ from tests.ledger.test_rebuild import FOUND
 
 MODULES: tuple[ModuleType, ...] = (
     cards, clearances, clips, copies, decisions, drives, files, findings, inventories, offloads,
-    queue, rebuild, rolls, standing,
+    queue, rebuild, recognition, rolls, standing,
 )  # fmt: skip
 
-WITHOUT_LEDGER = {"is_proven", "is_same_time"}
+WITHOUT_LEDGER = {"comes_after", "is_proven"}
 
 SHUTTLE = drives.DriveHints("d", "v", "m", b"/d", "ext4", frozenset(), 2, 1)
 ROLL = rolls.NewRoll("A001", 1, "K7-4M2P", bytes(16), "N", "2026-11-24", NOON)
@@ -58,6 +59,7 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
         ledger, 1, "d", NOON, mounting="m", inventory=1
     ),
     "cards.arrived": lambda ledger: cards.arrived(ledger, 1, "m", b"/m", NOON),
+    "cards.still_mounted": lambda ledger: cards.still_mounted(ledger, ["k"], NOON),
     "cards.left": lambda ledger: cards.left(ledger, "m", NOON),
     "cards.mounting": lambda ledger: cards.mounting(ledger, "m"),
     "cards.last_mounting": lambda ledger: cards.last_mounting(ledger, 1),
@@ -126,6 +128,9 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "queue.keep_only": lambda ledger: queue.keep_only(ledger, ["m"]),
     "queue.in_line": queue.in_line,
     "rebuild.write_back": lambda ledger: rebuild.write_back(ledger, FOUND, NOON),
+    "recognition.recognise": lambda ledger: recognition.recognise(
+        ledger, HINTS, listing(b"a", b"b"), "elsewhere"
+    ),
     "rolls.add": lambda ledger: rolls.add(ledger, ROLL),
     "rolls.get": lambda ledger: rolls.get(ledger, 1),
     "rolls.find": lambda ledger: rolls.find(ledger, "A009"),
@@ -150,6 +155,7 @@ ALLOWED_SCANS = (
     r"SCAN queue",  # what is plugged in at this moment
     r"SCAN offloads USING INDEX offloads_open",  # only the open ones are in it
     r"SCAN cards USING INDEX cards_unproven",  # only those are in it
+    r"SCAN mountings USING (COVERING )?INDEX mountings_present",  # what is mounted now
     r"SCAN CONSTANT ROW",
 )
 
