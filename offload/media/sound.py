@@ -75,7 +75,7 @@ def sound_notices(clips: Mapping[bytes, SoundLevels]) -> tuple[Notice, ...]:
 
 
 def heard_text(sound: SoundLevels) -> str:
-    """How much was listened to: ``the whole clip``, ``4 pieces, 6 s in all``."""
+    """How much was listened to: ``the whole clip``, ``4 pieces, 5 s in all``."""
     if sound.is_whole:
         return "heard from end to end"
     seconds = _seconds(sound.heard)

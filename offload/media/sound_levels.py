@@ -22,10 +22,10 @@ from offload.values.clips import AudioTrack
 from offload.values.probed import ChannelLevels, SoundLevels
 
 MAX_CHANNELS = 64
-WHOLE_CHANNEL_S = 24
+WHOLE_CHANNEL_S = 16
 """Clips of up to so many seconds times channels are listened to from end to end."""
 WINDOWS = 4
-_WINDOW_S = Fraction(3, 2)
+_WINDOW_S = Fraction(5, 4)
 _SHORTEST_S = Fraction(1, 5)
 _RUN = 3
 """Samples in a row at full scale that make a clipping; common practice, no source."""
