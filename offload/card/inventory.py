@@ -20,6 +20,9 @@ from offload.values.paths import join, to_text
 IsInnerMount = Callable[[bytes, int], bool]
 """Whether the folder at a path, open at a descriptor, is another file system or mounting."""
 
+_MOST_CLIPS = 1000
+"""Named among what is left out; one is enough to keep the card."""
+
 _KINDS = (
     (stat.S_ISREG, Kind.FILE),
     (stat.S_ISLNK, Kind.LINK),
@@ -28,17 +31,22 @@ _KINDS = (
 )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Walk:
     """What one walk found.
 
     Attributes:
         inventory: entries, what was left out, digest.
-        has_footage_left_out: something left out begins like a clip.
+        left_out_clips: paths of what is left out and begins like a clip.
     """
 
     inventory: Inventory
-    has_footage_left_out: bool
+    left_out_clips: tuple[bytes, ...] = ()
+
+    @property
+    def has_footage_left_out(self) -> bool:
+        """Whether footage lies among what is not copied."""
+        return bool(self.left_out_clips)
 
 
 @dataclass(slots=True)
@@ -46,7 +54,7 @@ class _Walker:
     root: Root
     is_inner_mount: IsInnerMount
     left_out: list[Entry] = field(default_factory=list)
-    has_footage: bool = False
+    clips: list[bytes] = field(default_factory=list)
 
     def below(self, top: bytes) -> Iterator[Entry]:
         """Everything below ``top``, folder by folder."""
@@ -133,11 +141,14 @@ class _Walker:
 
     def _leave_out_file(self, entry: Entry) -> None:
         self.left_out.append(entry)
-        if entry.size_bytes and not self.has_footage:
-            try:
-                self.has_footage = has_clip_signature(self._head(entry.path, SIGNATURE_BYTES))
-            except OSError:
-                return  # listed by name and size; the computer's own folders are often closed
+        if not entry.size_bytes or len(self.clips) >= _MOST_CLIPS:
+            return
+        try:
+            is_clip = has_clip_signature(self._head(entry.path, SIGNATURE_BYTES))
+        except OSError:
+            return  # listed by name and size; the computer's own folders are often closed
+        if is_clip:
+            self.clips.append(entry.path)
 
     def _leave_out_folder(self, top: bytes) -> None:
         self.left_out.append(Entry(top, Kind.FOLDER))
@@ -183,7 +194,7 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
             remedy="Check that this user may read removable volumes, try another reader, then the "
             "same command again.",
         ) from error
-    return Walk(Inventory(entries, Entries(walker.left_out)), walker.has_footage)
+    return Walk(Inventory(entries, Entries(walker.left_out)), tuple(walker.clips))
 
 
 def _kind_of(facts: os.stat_result) -> Kind:

@@ -305,13 +305,14 @@ class _Search:
             is_as_listed=is_present and not changes,
             is_layout_without_clip=layout is not None and layout.is_without_clip,
             left_out_footage=walk.has_footage_left_out,
+            left_out_clips=walk.left_out_clips,
             left_out_bytes=sum(entry.size_bytes for entry in walk.inventory.left_out),
             checksums=self._checksums(),
             notices=tuple(self._notices[:_MOST_NOTED]),
             uncrossed_mounts=_findings(walk, Kind.MOUNT, "inner-mount"),
             listing_errors=_findings(walk, Kind.UNREADABLE, "not-listed"),
             is_card_present=is_present,
-            is_folder_card=self._card.is_folder,
+            is_folder_card=self._card.is_folder_on_drive,
             card_changes=tuple(changes),
         )
 

@@ -25,6 +25,7 @@ class FactSources:
         places: drives that took part.
         wish: what was asked for.
         failures: drive name -> why it was dropped or refused.
+        away: names of the drives that are not there.
         recorded: names of the drives that have a whole record.
         card: held.
         is_present: the card is still mounted as it was.
@@ -41,6 +42,7 @@ class FactSources:
     places: tuple[Place, ...]
     wish: Wish
     failures: Mapping[str, str]
+    away: frozenset[str]
     recorded: frozenset[str]
     card: HeldCard
     is_present: bool
@@ -68,6 +70,7 @@ def gather_facts(sources: FactSources, look: LastLook) -> Facts:
         is_as_listed=look.walk is not None and not look.changes,
         is_layout_without_clip=sources.is_without_clip,
         left_out_footage=walk.has_footage_left_out,
+        left_out_clips=walk.left_out_clips,
         left_out_bytes=sum(entry.size_bytes for entry in left_out),
         checksums=sources.columns.copied.digests.column(COMPARE),
         clip_findings=sources.clip_findings,
@@ -85,7 +88,7 @@ def gather_facts(sources: FactSources, look: LastLook) -> Facts:
         ),
         is_card_present=sources.is_present,
         is_ledger_written=sources.is_ledger_written,
-        is_folder_card=sources.card.is_folder,
+        is_folder_card=sources.card.is_folder_on_drive,
         card_changes=tuple(look.changes),
     )
 
@@ -95,15 +98,16 @@ def _drive_facts(
 ) -> DriveFacts:
     failure = sources.failures.get(wish.name, "")
     if place is None:
+        is_away = wish.name in sources.away
         return DriveFacts(
             wish.name,
             wish.path,
             frozenset(),
             bytes(len(sources.walk.inventory.entries)),
             is_known=False,
-            is_present=False,
+            is_present=not is_away,
             is_recorded=False,
-            failure=failure,
+            failure="" if is_away else failure or "it takes no part",
         )
     physical = place.drive.physical
     return DriveFacts(

@@ -182,11 +182,12 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         is_same_mounting=is_same,
         is_as_listed=is_as_listed,
         left_out_footage=walk.has_footage_left_out,
+        left_out_clips=walk.left_out_clips,
         left_out_bytes=sum(entry.size_bytes for entry in left_out),
         checksums=checksums if len(checksums) == 16 * len(entries) else b"",
         uncrossed_mounts=_findings(walk, Kind.MOUNT, "inner-mount"),
         listing_errors=_findings(walk, Kind.UNREADABLE, "not-listed"),
-        is_folder_card=card.is_folder,
+        is_folder_card=card.is_folder_on_drive,
         card_changes=tuple(changes),
         decisions=_decisions(known, tools),
     )

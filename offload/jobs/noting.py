@@ -50,6 +50,7 @@ class Notes:
     drive_numbers: dict[str, int] = field(default_factory=dict)
     _pending: list[int] = field(default_factory=list)
     _pending_bytes: int = 0
+    _state: offloads.State = offloads.State.LISTED
 
     @property
     def is_written(self) -> bool:
@@ -102,6 +103,12 @@ class Notes:
             with self.ledger.writing():
                 number = drives.use(self.ledger, drive_hints(drive), now)
                 self.drive_numbers[drive.name] = number
+                if drive.name in self.copy_numbers:
+                    # The roll has become a further part: the same copy, in another folder.
+                    known = self.copy_numbers[drive.name]
+                    moved = copies.CopyResult(copies.Stage.GROWING, place.absolute)
+                    copies.tell(self.ledger, known, moved, now)
+                    return
                 new = copies.NewCopy(
                     self.offload,
                     number,
@@ -115,10 +122,11 @@ class Notes:
         self._try(write)
 
     def step(self, state: offloads.State) -> None:
-        """The next step begins."""
-        self._try(
-            lambda: offloads.move(self.ledger, self.offload, state, self.surroundings.now_ns())
-        )
+        """The next step begins; a step that is gone through once more is none."""
+        if offloads.comes_after(state, self._state):
+            self._state = state
+            now = self.surroundings.now_ns()
+            self._try(lambda: offloads.move(self.ledger, self.offload, state, now))
 
     def read(self, number: int, size_bytes: int, columns: PassColumns) -> None:
         """A file of the card has been read; written down in batches once its checksums are in."""

@@ -37,6 +37,7 @@ from offload.jobs.last_look import LastLook, look_at_card, look_at_drives
 from offload.jobs.lease import Lock, Run, write_run
 from offload.jobs.noting import Notes, hints_of, known_bases
 from offload.jobs.opening import (
+    DriveAwayError,
     HeldCard,
     HeldDrive,
     OpenedDrives,
@@ -136,6 +137,8 @@ class _Run:
         self._notices: list[Finding] = []
         self._code = ""
         self._part = 1
+        self._trusts_earlier = True
+        self._away: set[str] = set()
 
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
@@ -148,17 +151,22 @@ class _Run:
         with self._step("preflight"):
             self._open_drives()
             self._place()
-        with self._step("copying"):
-            self._notes.step(offloads.State.COPYING)
-            self._copy()
-        with self._step("proving"):
-            self._notes.step(offloads.State.PROVING)
-            self._prove()
+        self._copy_and_prove()
+        if self._is_reused_wrong():
+            # The card holds other bytes than before the interruption: nothing is reused then.
+            self._trusts_earlier = False
+            self._copy_and_prove()
         with self._step("record"):
             self._notes.step(offloads.State.RECORDING)
             self._record()
             look = self._last_look()
         return self._end(look)
+
+    def _copy_and_prove(self) -> None:
+        with self._step("copying"):
+            self._copy()
+        with self._step("proving"):
+            self._prove()
 
     def _chosen(self, walk: Walk) -> Walk:
         """The walk, or the part of it that this run is about."""
@@ -252,7 +260,8 @@ class _Run:
         )
         for problem in found.problems:
             if problem.kind is Consequence.DROP_DRIVE and problem.drive:
-                self._drop(problem.drive, DriveError(problem.text, remedy=problem.remedy))
+                kind = DriveAwayError if problem.code == DriveAwayError.code else DriveError
+                self._drop(problem.drive, kind(problem.text, remedy=problem.remedy))
             else:
                 self._tools.sink(Found(Finding(problem.code, problem.text, b"", problem.drive)))
         for notice in found.notices:
@@ -266,11 +275,13 @@ class _Run:
 
     def _make_ready(self, place: Place) -> None:
         """Marker, folders, lease and lock on one drive, before anything of the card is there."""
+        is_needed = not (self._wish.only_prove and place.standing is Standing.FREE)
+        if is_needed:
+            place.drive = write_marker(place.drive, self._surroundings)
         self._notes.take_drive(place.drive, place)
-        if self._wish.only_prove and place.standing is Standing.FREE:
+        if not is_needed:
             return
         root = place.drive.root
-        place.drive = write_marker(place.drive, self._surroundings)
         if not place.drive.volume.is_read_only:
             root.make_folders(place.records)
             place.lock = Lock(root, place.records, place.name)
@@ -316,14 +327,16 @@ class _Run:
         self._note_roll()
 
     def _copy_once(self) -> None:
+        self._notes.step(offloads.State.COPYING)
         entries = self._entries
         self._columns: PassColumns = new_columns(
             self._wish.checksums, entries, self._card, self._places
         )
         earlier = None
-        if self._notes.is_written:
+        if self._notes.is_written and self._trusts_earlier:
             earlier = load_earlier(self._tools.ledger, self._notes.card, entries)
         self._items = items_to_copy(entries, self._places, self._columns.copied.digests, earlier)
+        self._read_items = self._items
         self._read_and_write()
         self._note_code()
 
@@ -403,6 +416,7 @@ class _Run:
         )
 
     def _prove(self) -> None:
+        self._notes.step(offloads.State.PROVING)
         self._prove_once(self._card_numbers())
         wrong = {
             place.name: {
@@ -415,6 +429,14 @@ class _Run:
         self._items = rewrites(self._entries, self._places, wrong)
         if self._items:
             self._write_anew(wrong)
+
+    def _is_reused_wrong(self) -> bool:
+        """Whether a file that was not read in the copying pass is not what an earlier run read."""
+        read = {item.number for item in self._read_items}
+        return any(
+            state == CardState.DIFFERS and number not in read
+            for number, state in enumerate(self._columns.card_states)
+        )
 
     def _write_anew(self, wrong: Mapping[str, set[int]]) -> None:
         """What an earlier run left behind was wrong: write it anew, then prove all of it again."""
@@ -536,6 +558,7 @@ class _Run:
                 tuple(self._places),
                 self._wish,
                 self._failures,
+                frozenset(self._away),
                 frozenset(self._recorded),
                 self._card,
                 is_present=is_present,
@@ -657,4 +680,6 @@ class _Run:
 
     def _drop(self, name: str, error: OffloadError) -> None:
         self._failures[name] = str(error)
+        if isinstance(error, DriveAwayError):
+            self._away.add(name)
         self._tools.sink(DriveDropped(name, str(error)))

@@ -5,14 +5,16 @@ import os
 from dataclasses import dataclass, field, replace
 
 from offload.card.inventory import Walk, take_inventory
+from offload.card.layout import recognise
 from offload.errors import CardError, DriveError, OffloadError, reason
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import DriveWish
 from offload.storage.durable import write_new
 from offload.storage.evidence import Medium
 from offload.storage.root import Root
-from offload.values.paths import to_text
-from offload.volumes.mount_ids import table_id_of
+from offload.values.entries import Entry, Kind
+from offload.values.paths import join, to_text
+from offload.volumes.mount_ids import is_same_mounting
 from offload.volumes.physical import Physical
 from offload.volumes.volume import Volume
 
@@ -20,6 +22,12 @@ MARKER = b".offload-drive"
 """A file with a random number in the folder given: tells the drive from an empty folder."""
 
 _MARKER_LIMIT = 4096
+
+
+class DriveAwayError(DriveError):
+    """The drive is not there, or its folder cannot be opened; by person, cable or drive."""
+
+    code = "drive-away"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +41,7 @@ class HeldCard:
         physical: what it lies on.
         mounting: key of this mounting.
         is_folder: a folder on a larger volume stands for the card.
+        is_folder_on_drive: and that volume is no card itself, so that no camera will format it.
     """
 
     path: bytes
@@ -41,6 +50,7 @@ class HeldCard:
     physical: Physical
     mounting: str
     is_folder: bool
+    is_folder_on_drive: bool
 
     @property
     def medium(self) -> Medium:
@@ -123,8 +133,40 @@ def open_card(path: bytes, surroundings: Surroundings) -> HeldCard:
         root.close()
         raise
     is_folder = os.path.realpath(path) != volume.mount_point
-    key = surroundings.mounting_key(volume)
-    return HeldCard(path, root, volume, surroundings.physical(volume), key, is_folder)
+    return HeldCard(
+        path,
+        root,
+        volume,
+        surroundings.physical(volume),
+        surroundings.mounting_key(volume),
+        is_folder,
+        is_folder and not has_card_layout(volume.mount_point),
+    )
+
+
+def has_card_layout(mount_point: bytes) -> bool:
+    """Whether a card's folders lie at a volume's top; looked at two levels deep.
+
+    A top that cannot be listed might be a card's: then the answer is yes, the careful one.
+    """
+    try:
+        with Root(mount_point) as root:
+            return recognise(_two_levels(root)) is not None
+    except OSError:
+        return True
+
+
+def _two_levels(root: Root) -> list[Entry]:
+    found: list[Entry] = []
+    for top in root.names(b""):
+        try:
+            below = root.names(top)
+        except OSError:
+            # A file, or a folder of somebody else's: no card's folder in either case.
+            continue
+        found += [Entry(join(top, each), Kind.FOLDER) for each in below]
+        found.append(Entry(top, Kind.FOLDER))
+    return found
 
 
 def list_card(card: HeldCard, surroundings: Surroundings) -> Walk:
@@ -139,14 +181,8 @@ def list_card(card: HeldCard, surroundings: Surroundings) -> Walk:
         for volume in surroundings.volumes()
         if volume.mount_point.startswith(top)
     }
-    mounting = table_id_of(card.root.fd)
-
     def is_inner_mount(path: bytes, fd: int) -> bool:
-        if path in inside:
-            return True
-        is_other = os.fstat(fd).st_dev != card.root.device
-        # A subvolume has a device number of its own and is the same mounting all the same.
-        return is_other and table_id_of(fd) != mounting
+        return path in inside or not is_same_mounting(fd, card.root.fd)
 
     return take_inventory(card.root, is_inner_mount)
 
@@ -244,7 +280,7 @@ def _checked_marker(drive: HeldDrive) -> str:
 
 
 def _away(wish: DriveWish, why: str) -> DriveError:
-    return DriveError(
+    return DriveAwayError(
         f"the drive {to_text(wish.name.encode('utf-8', 'surrogateescape'))} is not there: {why}",
         path=wish.path,
         meaning="Nothing was written to it; the other drives go on.",
@@ -253,7 +289,7 @@ def _away(wish: DriveWish, why: str) -> DriveError:
 
 
 def _other(wish: DriveWish, why: str) -> DriveError:
-    return DriveError(
+    return DriveAwayError(
         f"this is not the drive {to_text(wish.name.encode('utf-8', 'surrogateescape'))}: {why}",
         path=wish.path,
         meaning="Nothing was written there; the other drives go on.",

@@ -12,6 +12,7 @@ Rules:
 * Whatever is found there only saves copying; it is read again in this run before it counts.
 """
 
+import contextlib
 import os
 import stat
 from collections.abc import Callable, Mapping, Sequence
@@ -278,6 +279,11 @@ def _owner(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries)
 
 def _lies(place: Place) -> Lies:
     root = place.drive.root
+    if root.exists(place.final + INCOMPLETE):
+        # A crash between claiming the roll's name and taking it leaves an empty folder of ours;
+        # one with anything in it is refused by the system.
+        with contextlib.suppress(OSError):
+            root.remove_folder(place.final)
     for lies, suffix in ((Lies.DONE, b""), (Lies.PARTIAL, PARTIAL), (Lies.GROWING, INCOMPLETE)):
         if root.exists(place.final + suffix):
             return lies

@@ -3,22 +3,19 @@
 import os
 from collections.abc import Sequence
 
-from offload.card.layout import recognise
 from offload.errors import OffloadError
 from offload.jobs.noting import drive_card_hints
-from offload.jobs.opening import HeldCard, HeldDrive
+from offload.jobs.opening import HeldCard, HeldDrive, has_card_layout
 from offload.jobs.placing import Place
 from offload.jobs.wishes import Wish
 from offload.ledger import cards
 from offload.ledger.database import Ledger
-from offload.storage.root import Root
 from offload.transfer.preflight.check import Preflight, check
 from offload.transfer.preflight.identity import is_bare_mount_place
 from offload.transfer.preflight.lineage import lineage_of
 from offload.transfer.preflight.problems import Problem
 from offload.transfer.preflight.proposal import Proposal, ProposedCard, ProposedDrive
-from offload.values.entries import Entries, Entry, Kind
-from offload.values.paths import join
+from offload.values.entries import Entries
 
 _APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
 
@@ -92,7 +89,7 @@ def _card(card: HeldCard, entries: Entries) -> ProposedCard:
         card.volume.volume_id,
         card.physical.devices,
         card.physical.is_known,
-        not card.is_folder,
+        not card.is_folder_on_drive,
     )
 
 
@@ -128,7 +125,7 @@ def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) ->
         is_network=drive.physical.is_network,
         accepts_server=drive.wish.accepts_server,
         is_card=_was_card(drive, ledger),
-        has_card_layout=not is_marked and _has_card_layout(drive),
+        has_card_layout=not is_marked and _is_at_top(drive) and has_card_layout(real),
     )
 
 
@@ -139,21 +136,5 @@ def _was_card(drive: HeldDrive, ledger: Ledger) -> bool:
     return bool(cards.find_by_hints(ledger, drive_card_hints(drive)))
 
 
-def _has_card_layout(drive: HeldDrive) -> bool:
-    """Whether a card's folders lie at the volume's top; looked at two levels deep."""
-    if os.path.realpath(drive.root.path) != drive.volume.mount_point:
-        return False
-    return recognise(_two_levels(drive.root)) is not None
-
-
-def _two_levels(root: Root) -> list[Entry]:
-    found: list[Entry] = []
-    for top in root.names(b""):
-        try:
-            below = root.names(top)
-        except OSError:
-            # A file, or a folder of somebody else's: no card's folder in either case.
-            continue
-        found += [Entry(join(top, each), Kind.FOLDER) for each in below]
-        found.append(Entry(top, Kind.FOLDER))
-    return found
+def _is_at_top(drive: HeldDrive) -> bool:
+    return os.path.realpath(drive.root.path) == drive.volume.mount_point

@@ -72,13 +72,18 @@ def completeness_of(
     entries: Entries, card_states: Sequence[int], states: Sequence[int]
 ) -> Completeness:
     """What may be said of a copy, and so what it is called."""
-    is_whole = True
+    is_whole, is_any = True, False
     for number in range(len(entries)):
-        if not entries.kind(number).is_copied or states[number] in _PROVEN:
+        if not entries.kind(number).is_copied:
+            continue
+        if states[number] in _PROVEN:
+            is_any = True
             continue
         if card_states[number] not in _NOT_TO_BE_HAD:
             return Completeness.UNPROVEN
         is_whole = False
+    if not is_any:
+        return Completeness.UNPROVEN
     return Completeness.WHOLE if is_whole else Completeness.PARTIAL
 
 

@@ -37,7 +37,7 @@ class Root:
         """
         self.path = path
         self._keep_times = keep_times
-        self.fd = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        self.fd = self._open_top(path)
         self.device = os.fstat(self.fd).st_dev
         self._folders: OrderedDict[bytes, int] = OrderedDict()
 
@@ -46,7 +46,7 @@ class Root:
         twin = object.__new__(Root)
         twin.path = self.path
         twin._keep_times = self._keep_times
-        twin.fd = os.open(b".", _FOLDER, dir_fd=self.fd)
+        twin.fd = twin._open_folder(b".", self.fd)
         twin.device = self.device
         twin._folders = OrderedDict()
         return twin
@@ -90,7 +90,7 @@ class Root:
             missing.append(above)
             above = parent(above)
         for folder in reversed(missing):
-            fd = os.open(name(folder), _FOLDER, dir_fd=fd)
+            fd = self._open_folder(name(folder), fd)
             self._keep(folder, fd)
         return fd
 
@@ -222,6 +222,23 @@ class Root:
         except FileNotFoundError:
             return False
         return True
+
+    def _open_top(self, path: bytes) -> int:
+        flags = _FOLDER & ~os.O_NOFOLLOW
+        if self._keep_times:
+            try:
+                return os.open(path, flags | _NOATIME)
+            except PermissionError:
+                self._keep_times = False
+        return os.open(path, flags)
+
+    def _open_folder(self, entry: bytes, folder: int) -> int:
+        if self._keep_times:
+            try:
+                return os.open(entry, _FOLDER | _NOATIME, dir_fd=folder)
+            except PermissionError:
+                self._keep_times = False
+        return os.open(entry, _FOLDER, dir_fd=folder)
 
     def _open_quietly(self, entry: bytes, flags: int, folder: int) -> int:
         if self._keep_times:

@@ -53,7 +53,9 @@ class Scene:
             DriveWish(f"shuttle-{at}", os.fsencode(volume.root))
             for at, volume in enumerate(self.drives, 1)
         )
-        wish = Wish(os.fsencode(self.card.root), drives, roll="A001", policy=Policy(), reserve_bytes=0)
+        wish = Wish(
+            os.fsencode(self.card.root), drives, roll="A001", policy=Policy(), reserve_bytes=0
+        )
         return replace(wish, **changes)  # type: ignore[arg-type]
 
     def offload(
