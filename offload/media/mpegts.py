@@ -120,8 +120,13 @@ def check(looking: Looking, *, continues: bool = False) -> StructureReport:
     stream = _Transport(looking, *form)
     _check_size(stream)
     _read_tables(stream)
+    counters: dict[int, int] = {}
+    end = 0
     for first, count in _windows(stream):
-        _check_window(stream, first, count)
+        if first != end:
+            counters.clear()
+        _check_window(stream, first, count, counters)
+        end = first + count
     if not continues:
         _check_end(stream)
     stream.layout.add(0, looking.reader.size, Essence.PACKETS)
@@ -163,8 +168,8 @@ def _windows(stream: _Transport) -> list[tuple[int, int]]:
     return [(at * last // (_WINDOWS - 1), _WINDOW_PACKETS) for at in range(_WINDOWS)]
 
 
-def _check_window(stream: _Transport, first: int, count: int) -> None:
-    """Marks, error flags and counters of neighbouring packets."""
+def _check_window(stream: _Transport, first: int, count: int, counters: dict[int, int]) -> None:
+    """Marks and counters of neighbouring packets; counters by stream, from the window before."""
     findings = stream.looking.findings
     length = stream.packet_bytes
     data = stream.reader.read_at(first * length, count * length)
@@ -181,8 +186,8 @@ def _check_window(stream: _Transport, first: int, count: int) -> None:
             (first + bad) * length,
             count=lost,
         )
+        counters.clear()
         return
-    counters: dict[int, int] = {}
     for at in range(len(marks)):
         packet = _packet(data, at * length, stream.stamp_bytes, (first + at) * length)
         if packet is not None and packet.pid in stream.streams:

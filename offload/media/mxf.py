@@ -73,7 +73,7 @@ def check(looking: Looking) -> StructureReport:
     _walk(file, start)
     if not file.partitions:
         return StructureReport(Container.MXF)
-    has_final = any(item is Item.FOOTER for item, _sets in file.sets)
+    has_final = any(item is Item.FOOTER and sets for item, sets in file.sets)
     check_partitions(
         reader,
         file.partitions,
@@ -225,20 +225,26 @@ def _check_streams(file: _File, metadata: MxfMetadata) -> list[StructureTrack]:
     ]
     known = {stream.number for stream in file.streams.values()}
     for number, track in described.items():
-        if number not in known and file.is_chain_whole and not file.is_encrypted:
+        if number not in known and (file.is_chain_whole or file.is_encrypted):
             tracks.append(_absent(file, track))
     _check_equal_counts(file)
     return tracks
 
 
 def _absent(file: _File, track: MxfTrack) -> StructureTrack:
-    if track.duration:
+    if track.duration and not file.is_encrypted:
         file.looking.findings.add(
             ClipCode.COUNTS_DIFFER,
             "essence-counts",
             f"a {track.kind.value} track of {track.duration} units is declared and not there",
         )
-    return StructureTrack(track.kind, track.number, rate=track.rate, samples=track.duration)
+    return StructureTrack(
+        track.kind,
+        track.number,
+        rate=track.rate,
+        samples=track.duration,
+        is_encrypted=file.is_encrypted,
+    )
 
 
 def _check_stream(

@@ -126,7 +126,7 @@ def _fill(
     is_intra = codec not in ("libx264", "libx265")
     if not is_intra:
         stream.codec_context.max_b_frames = 2
-    packets = _packets(
+    packets = packets_of(
         codec, width, height, rate, 4 if is_intra else frames, is_in_band=form == "mpegts"
     )
     for number in range(frames):
@@ -145,7 +145,7 @@ def _fill(
 
 
 @lru_cache(maxsize=32)
-def _packets(
+def packets_of(
     codec: str, width: int, height: int, rate: Fraction, count: int, *, is_in_band: bool
 ) -> list[tuple[bytes, int, int, bool]]:
     pix_fmt, _usual, settings = _PICTURES[codec]
@@ -166,6 +166,20 @@ def _packets(
     return [(bytes(packet), packet.pts, packet.dts, packet.is_keyframe) for packet in made]
 
 
+def black(codec: str, width: int, height: int) -> bytes:
+    """One black picture, encoded."""
+    pix_fmt, _usual, settings = _PICTURES[codec]
+    container = av.open(io.BytesIO(), "w", format="mov")
+    stream = container.add_stream(codec.partition("/")[0], rate=RATE)
+    stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
+    stream.codec_context.options = dict(settings)
+    frame = av.VideoFrame(width, height, "rgb24")
+    frame.planes[0].update(bytes(frame.planes[0].buffer_size))
+    frame = frame.reformat(format=pix_fmt)
+    frame.pts, frame.time_base = 0, 1 / RATE
+    return bytes([*stream.encode(frame), *stream.encode(None)][0])
+
+
 def _picture(width: int, height: int, number: int, pix_fmt: str, rate: Fraction) -> av.VideoFrame:
     frame = av.VideoFrame(width, height, "rgb24")
     line = frame.planes[0].line_size
@@ -180,12 +194,13 @@ def _picture(width: int, height: int, number: int, pix_fmt: str, rate: Fraction)
     return frame
 
 
-def _tone(form: str, start: int, end: int) -> av.AudioFrame:
-    frame = av.AudioFrame(format=form, layout="stereo", samples=end - start)
+def _tone(form: str, start: int, end: int, layout: str = "stereo") -> av.AudioFrame:
+    frame = av.AudioFrame(format=form, layout=layout, samples=end - start)
     frame.sample_rate, frame.pts, frame.time_base = 48_000, start, Fraction(1, 48_000)
     values = [math.sin((start + n) * 0.05) * 0.25 for n in range(end - start)]
     for plane in frame.planes:
-        each = values if form.endswith("p") else [v for value in values for v in (value, value)]
+        is_single = form.endswith("p") or layout == "mono"
+        each = values if is_single else [v for value in values for v in (value, value)]
         if form.startswith("flt"):
             data = array.array("f", each).tobytes()
         elif form.startswith("s16"):
@@ -206,6 +221,19 @@ def wave(options: tuple[tuple[str, str], ...] = (), seconds: int = 4) -> bytes:
         for start in range(0, seconds * 48_000, 4800):
             container.mux(stream.encode(_tone("s32", start, start + 4800)))
         container.mux(stream.encode(None))
+    return target.getvalue()
+
+
+@lru_cache(maxsize=2)
+def sound_alone() -> bytes:
+    """The sound file of an essence group: MXF with one track and one value."""
+    target = io.BytesIO()
+    # The writer takes the rate of its edit units from here; a sound file has no picture to ask.
+    with av.open(target, "w", format="mxf_opatom", options={"mxf_audio_edit_rate": "25"}) as out:
+        stream = out.add_stream("pcm_s16le", rate=48_000, layout="mono")
+        for start in range(0, 48_000, 1920):
+            out.mux(stream.encode(_tone("s16", start, start + 1920, "mono")))
+        out.mux(stream.encode(None))
     return target.getvalue()
 
 
