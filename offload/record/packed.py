@@ -22,9 +22,9 @@ class PackedRows:
     def __init__(self) -> None:
         self._blob = bytearray()
         self._ends = array("Q")
-        self._numbers = array("L")
+        self._numbers = array("I")
         self._hashes = array("q")
-        self._order = array("L")
+        self._order = array("I")
         self._sorted = array("q")
 
     def __len__(self) -> int:
@@ -45,7 +45,7 @@ class PackedRows:
 
     def seal(self) -> None:
         """Sort for looking up; nothing can be added afterwards."""
-        self._order = array("L", sorted(range(len(self)), key=self._hashes.__getitem__))
+        self._order = array("I", sorted(range(len(self)), key=self._hashes.__getitem__))
         self._sorted = array("q", (self._hashes[at] for at in self._order))
 
     def number(self, at: int) -> int:

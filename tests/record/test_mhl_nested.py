@@ -8,7 +8,7 @@ from lxml import etree
 
 from offload.checksum import digest_of
 from offload.errors import RecordError
-from offload.record.mhl.custody import from_within, load_custody, nested_scopes
+from offload.record.mhl.custody import Custody, from_within, load_custody, nested_scopes
 from offload.record.mhl.generation import add_generations
 from offload.record.mhl.naming import read_manifest_name
 from offload.record.mhl.read import ManifestReader
@@ -154,7 +154,8 @@ def test_reference_to_a_manifest_that_is_another(day: Desk) -> None:
     os.rename(day.folder.path + b"/M/Cam/A002/ascmhl", day.folder.path + b"/M/Cam/A002/old")
     day.number = 0  # the same moment, so the same name
     day.put({b"M/Cam/A002/one.mov": b"forged"})
-    day.hash({b"M/Cam/A002": [b"one.mov"]}, custody=load_custody(day.folder, b"M/Cam/A002"))
+    card = load_custody(day.folder, b"M/Cam/A002")
+    day.hash({b"M/Cam/A002": [b"one.mov"]}, custody=card, top_name=b"A002")
     faults = day.custody().faults
     assert [fault.code for fault in faults] == ["reference-changed"]
 
@@ -270,3 +271,27 @@ def test_failure_at_any_write_leaves_histories_whole(day: Desk, fail_at: int) ->
     assert after.faults == ()
     grown = [scope for scope in from_within(SCOPES) if generations(day)[scope] > before[scope]]
     assert grown == from_within(SCOPES)[: (fail_at - 1) // 2]
+
+
+def test_nothing_that_is_ignored_gets_a_record(desk: Desk) -> None:
+    # Section 5.6.1.2; the caller is told, since such files are in no manifest.
+    files = [b"a.mov", b"a.tmp", b"ascmhl/footage.mov"]
+    desk.put(dict.fromkeys(files, b"1"))
+    (added,) = desk.hash(
+        {b"": files}, patterns=("*.tmp",), folder_formats=("xxh64",), empty={b"": [b"x.tmp"]}
+    )
+    assert added.ignored == (b"a.tmp", b"ascmhl/footage.mov", b"x.tmp")
+    assert {record.path for record in desk.history().current()} == {b"a.mov"}
+    assert list(desk.history().folders()) == []
+    other = Desk(PlainFolder(desk.folder.path + b"/other"))
+    other.put({b"a.mov": b"1"})
+    (alone,) = other.hash({b"": [b"a.mov"]}, folder_formats=("xxh64",))
+    assert alone.root == added.root
+
+
+def test_manifest_bears_the_roll_and_not_the_folder_of_the_moment(desk: Desk) -> None:
+    desk.put({b"A001.incomplete/a": b"1"})
+    scope = b"A001.incomplete"
+    (added,) = desk.hash({scope: [b"a"]}, custody=Custody(scope, {}), top_name=b"A001")
+    assert added.name == b"0001_A001_2024-05-01_080000Z.mhl"
+    assert added.path == b"A001.incomplete/ascmhl/" + added.name

@@ -161,6 +161,11 @@ def test_names_that_a_manifest_can_hold(name: bytes, expected: bool) -> None:
         assert read.path == name
 
 
+def test_line_ends_and_tabs_in_names_are_written_as_references() -> None:
+    content = written([HashRecord(b"a\r\n\tb", (Hash("md5", bytes(16)),))])
+    assert b"<path>a&#13;&#10;&#9;b</path>" in content
+
+
 def test_dates_are_in_the_zone_of_the_manifest_to_the_second() -> None:
     creator = replace(
         example.HEAD.creator, created_at=datetime(2024, 5, 1, 8, 0, 5, 999999, tzinfo=UTC)

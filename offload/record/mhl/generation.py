@@ -8,7 +8,7 @@ operation bear the moment when it started.
 
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from offload.errors import RecordError
@@ -19,7 +19,7 @@ from offload.record.mhl.history import History
 from offload.record.mhl.ignore import Ignore
 from offload.record.mhl.model import Creator, Head, Process, Record, Reference, RootHash
 from offload.record.mhl.naming import HISTORY_FOLDER, manifest_name
-from offload.record.mhl.tree import Item, NestedRoot, no_time, tree_records, tree_root
+from offload.record.mhl.tree import EmptyFolder, Item, NestedRoot, no_time, tree_records, tree_root
 from offload.record.mhl.write import write_manifest
 from offload.values.paths import join, name
 
@@ -32,7 +32,8 @@ class Operation:
         creator: when, by whom, with what.
         process: see there.
         started_at: when the operation began, with zone; in every manifest's name.
-        top_name: name of the outermost scope, for a scope that has none of its own (a volume).
+        top_name: name of the outermost scope in the names of its manifests: the roll's or the
+            volume's, whatever the folder is called at this moment.
         folder_formats: formats for directory and root hashes; none when only some of the files
             were hashed.
         patterns: ignore patterns that are new with this operation.
@@ -55,12 +56,15 @@ class Added:
         name: of the manifest in the ``ascmhl`` folder.
         chain: as it stands now.
         root: content and structure of the scope; None where not everything was hashed.
+        ignored: what was handed in and matches an ignore pattern: the standard has no records of
+            such things, so they are in no manifest. To be told to the user.
     """
 
     scope: bytes
     name: bytes
     chain: Chain
     root: RootHash | None
+    ignored: tuple[bytes, ...] = ()
 
     @property
     def c4(self) -> bytes:
@@ -108,19 +112,37 @@ def add_generations(
     scopes = {*custody.histories, *begin}
     added: dict[bytes, Added] = {}
     for scope in from_within(scopes):
-        history = custody.histories.get(scope)
         nested = nested_scopes(scopes, scope)
+        kept = _Kept(items, scope, Ignore(_patterns(scope, custody, operation)))
         writer = _Generation(
             scope,
-            history,
+            custody,
             operation,
-            _with_nested(items, scope, nested, added, custody.histories),
+            kept,
+            tuple(_nested_roots(scope, nested, added, custody.histories)),
             tuple(_references(scope, nested, added, custody.histories)),
             folder_mtime_ns,
         )
         if writer.has_anything():
-            added[scope] = writer.write(folder, _patterns(scope, custody, operation))
+            added[scope] = writer.write(folder)
     return list(added.values())
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """The items of one scope that no pattern ignores."""
+
+    items: Items
+    scope: bytes
+    ignore: Ignore
+    ignored: set[bytes] = field(default_factory=set)
+
+    def __iter__(self) -> Iterator[Item]:
+        for item in self.items(self.scope):
+            if self.ignore.ignores(item.path, is_folder=isinstance(item, EmptyFolder)):
+                self.ignored.add(item.path)
+            else:
+                yield item
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,20 +150,23 @@ class _Generation:
     """One manifest that is to be written."""
 
     scope: bytes
-    history: History | None
+    custody: Custody
     operation: Operation
-    items: Callable[[], Iterable[Item]]
+    kept: _Kept
+    nested: tuple[NestedRoot, ...]
     references: tuple[Reference, ...]
     folder_mtime_ns: Callable[[bytes], int | None]
 
     def has_anything(self) -> bool:
         return bool(self.references) or any(True for _ in self._records())
 
-    def write(self, folder: DurableFolder, patterns: tuple[str, ...]) -> Added:
+    def write(self, folder: DurableFolder) -> Added:
         chain = self._chain()
-        root = tree_root(self.items(), self.operation.folder_formats)
+        root = tree_root(self._items(), self.operation.folder_formats)
+        patterns = self.kept.ignore.patterns
         head = Head(self.operation.creator, self.operation.process, root, patterns)
-        title = name(self.scope) or self.operation.top_name
+        is_top = self.scope == self.custody.top
+        title = self.operation.top_name if is_top else name(self.scope)
         file = manifest_name(chain.next_number, title, self.operation.started_at)
         longer = append_manifest(
             folder,
@@ -150,24 +175,28 @@ class _Generation:
             file,
             lambda out: write_manifest(out, head, self._records(), self.references),
         )
-        return Added(self.scope, file, longer, root)
+        return Added(self.scope, file, longer, root, tuple(sorted(self.kept.ignored)))
+
+    def _items(self) -> Iterable[Item]:
+        return heapq.merge(self.kept, self.nested, key=lambda item: item.path)
 
     def _records(self) -> Iterator[Record]:
-        return tree_records(self.items(), self.operation.folder_formats, self._mtime_ns)
+        return tree_records(self._items(), self.operation.folder_formats, self._mtime_ns)
 
     def _mtime_ns(self, path: bytes) -> int | None:
         return self.folder_mtime_ns(join(self.scope, path))
 
     def _chain(self) -> Chain:
-        if self.history is None:
+        history = self.custody.histories.get(self.scope)
+        if history is None:
             return Chain()
-        if not self.history.chain.entries:
+        if not history.chain.entries:
             raise RecordError(
                 "the chain of this history cannot be read, so nothing can be added to it",
                 path=self.scope,
                 remedy="put the chain back from another copy",
             )
-        return self.history.chain
+        return history.chain
 
 
 def _patterns(scope: bytes, custody: Custody, operation: Operation) -> tuple[str, ...]:
@@ -181,21 +210,14 @@ def _patterns(scope: bytes, custody: Custody, operation: Operation) -> tuple[str
     return Ignore(history.patterns).with_more(new).patterns
 
 
-def _with_nested(
-    items: Items,
+def _nested_roots(
     scope: bytes,
     nested: list[bytes],
     added: Mapping[bytes, Added],
     histories: Mapping[bytes, History],
-) -> Callable[[], Iterable[Item]]:
-    roots: list[Item] = [
-        NestedRoot(_below(one, scope), _root(one, added, histories)) for one in nested
-    ]
-
-    def merged() -> Iterable[Item]:
-        return heapq.merge(items(scope), roots, key=lambda item: item.path)
-
-    return merged
+) -> Iterator[NestedRoot]:
+    for one in nested:
+        yield NestedRoot(_below(one, scope), _root(one, added, histories))
 
 
 def _root(

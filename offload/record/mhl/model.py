@@ -1,6 +1,7 @@
 """What a manifest says, as frozen values (ASC MHL 1.0 specification, section 6).
 
-Digests are raw bytes and paths are bytes exactly as recorded; nothing is normalised.
+Digests are raw bytes and paths are bytes exactly as recorded; nothing is normalised. Names, tools,
+places and comments are whatever somebody wrote: on a screen they go through ``values.paths.shown``.
 """
 
 import re

@@ -216,6 +216,9 @@ class ManifestReader:
 
     def _clean(self, node: Node, text: str) -> bytes:
         path = text.encode("utf-8")
+        if node.children:
+            # Readers would differ in what they take the path for.
+            raise self._error("there are elements inside a path", node.line)
         if not is_clean(path):
             raise self._error(f"{shown(text)!r} leads out of the scope or to nothing", node.line)
         return path
@@ -250,14 +253,14 @@ class ManifestReader:
         except ValueError as error:
             raise self._error(f"this is no {node.tag}: {shown(node.text)!r}", node.line) from error
         attributes = node.attributes
-        if not attributes:
-            if is_file:
-                self._notices.add("mhl-no-action", "has a hash without an action", node.line)
-            return Hash(node.tag, digest)
+        if node.children:
+            raise self._error(f"there are elements inside a {node.tag}", node.line)
         text = attributes.get("action")
         action = _ACTIONS.get(text) if text is not None else None
         if text is not None and action is None:
             raise self._error(f"{shown(text)!r} is no action of a hash", node.line)
+        if action is None and is_file:
+            self._notices.add("mhl-no-action", "has a hash without an action", node.line)
         return Hash(
             node.tag, digest, action, self._notices.date(attributes.get("hashdate"), node.line)
         )

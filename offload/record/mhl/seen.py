@@ -14,7 +14,7 @@ class SeenPaths:
 
     def __init__(self) -> None:
         self._hashes = [array("q") for _ in range(_PARTS)]
-        self._lines = [array("L") for _ in range(_PARTS)]
+        self._lines = [array("I") for _ in range(_PARTS)]
 
     def add(self, path: bytes, line: int) -> None:
         """Remember one."""
