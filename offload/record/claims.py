@@ -11,7 +11,6 @@ from datetime import datetime
 from enum import Enum
 
 from offload.errors import RecordError, reason
-from offload.record.bags import payload_of, read_bag
 from offload.record.find import Finds, FoundRecord, RecordKind
 from offload.record.folder import Folder
 from offload.record.mhl.custody import Custody, load_custody
@@ -21,6 +20,7 @@ from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.record.mhl.read import ManifestReader
 from offload.record.packed import PackedRows
 from offload.record.sums import UnreadSum, read_sums
+from offload.record.tagfiles import payload_of, read_bag
 from offload.values.findings import Finding
 from offload.values.paths import join, parent
 

@@ -10,13 +10,13 @@ from enum import Enum
 from itertools import islice
 
 from offload.errors import RecordError, reason
-from offload.record.bags import DECLARATION_NAME, PAYLOAD
 from offload.record.folder import Folder
 from offload.record.mhl.history import has_history
 from offload.record.mhl.model import HashRecord
 from offload.record.mhl.naming import COLLECTION_NAME, HISTORY_FOLDER, MANIFEST_SUFFIX
 from offload.record.mhl.read import ManifestReader
 from offload.record.sums import SumLine, is_list_name, read_sums
+from offload.record.tagfiles import DECLARATION_NAME, PAYLOAD
 from offload.values.findings import Finding
 from offload.values.paths import join, name, parent
 
