@@ -10,17 +10,18 @@ device (:mod:`offload.storage.evidence`).
 import os
 import stat
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from offload.checksum import COMPARE, Hasher
+from offload.checksum import COMPARE
 from offload.errors import reason
 from offload.storage.buffers import ALIGNMENT, Buffers, aligned
 from offload.storage.evidence import Evidence, Medium, ReadCounter, drop_pages
 from offload.storage.reading import ReadFile
 from offload.storage.root import Root
 from offload.transfer.counters import Lane, Pass
+from offload.transfer.hashing import Hashing, HashingCrew
 from offload.transfer.plan import IsStopped
 from offload.transfer.results import Marks, is_same_moment
 from offload.values.facts import ReadBack
@@ -63,6 +64,11 @@ class Expected(Protocol):
         ...
 
 
+Take = Callable[[int, Mapping[str, bytes]], None]
+"""Given an entry's number and its raw digests by algorithm, once it has been read whole; called in
+the reader's thread, one file after the other."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What one root is to be read for.
@@ -76,6 +82,8 @@ class Reading:
         is_folder: whether an entry is an empty folder, which is looked for and not read.
         is_card: reads patiently, and hard links are the camera's business.
         may_share: a file with several names is read all the same; the caller tells them apart.
+        algorithms: further checksums that the one reading of a file has to work out.
+        take: told the digests of each file.
     """
 
     key: str
@@ -86,6 +94,8 @@ class Reading:
     is_folder: Callable[[int], bool]
     is_card: bool = False
     may_share: bool = False
+    algorithms: Callable[[int], Collection[str]] | None = None
+    take: Take | None = None
 
 
 @dataclass(slots=True)
@@ -184,10 +194,14 @@ class _Prover(threading.Thread):
         self._is_stopped = is_stopped
         self.result = ReadingResult(bytearray(count), Marks(count, reading.root.device))
         self.error: Exception | None = None
+        self._crew = HashingCrew()
 
     def run(self) -> None:
         try:
-            with Buffers(BUFFER_COUNT, BUFFER_BYTES, phase_bytes=PHASE_BYTES) as buffers:
+            with (
+                Buffers(BUFFER_COUNT, BUFFER_BYTES, phase_bytes=PHASE_BYTES) as buffers,
+                self._crew,
+            ):
                 self._read_all(buffers)
         except Exception as error:  # noqa: BLE001  # a thread's edge: the pass raises it
             self.error = error
@@ -219,7 +233,9 @@ class _Prover(threading.Thread):
             try:
                 if not self._is_stopped():
                     turn += 1
-                    self._read(number, file, is_gone, buffers.views[turn % BUFFER_COUNT])
+                    first = turn % BUFFER_COUNT
+                    views = buffers.views[first:] + buffers.views[:first]
+                    self._read(number, file, is_gone, views)
             finally:
                 file.close()
         return turn
@@ -252,18 +268,22 @@ class _Prover(threading.Thread):
     def _when_other_size(self) -> int:
         return Outcome.CHANGED if self._reading.is_card else Outcome.DIFFERS
 
-    def _read(self, number: int, file: ReadFile, is_gone: bool, view: memoryview) -> None:
+    def _read(
+        self, number: int, file: ReadFile, is_gone: bool, views: Sequence[memoryview]
+    ) -> None:
         self._evidence.fetched(self.key, file.fd, file.facts)
-        hasher = Hasher(COMPARE)
-        offset = 0
+        hashing = self._hashing(number, file.size_bytes)
+        offset = turn = 0
         try:
             while offset < file.size_bytes:
                 if self._is_stopped():
                     return
+                view = views[turn % hashing.blocks_held]
+                turn += 1
                 count = self._fill(file, view, offset)
                 if not count:
                     break
-                hasher.update(view[:count])
+                hashing.update(view[:count])
                 offset += count
                 self._lane.moved(count)
             is_still = is_same_moment(file.facts, os.fstat(file.fd))
@@ -273,7 +293,11 @@ class _Prover(threading.Thread):
         if offset != file.size_bytes or not is_still:
             self._set(number, Outcome.CHANGED, "it changed while it was read")
             return
-        self._judge(number, file, hasher.digest(), is_gone)
+        self._judge(number, file, hashing.digests(), is_gone)
+
+    def _hashing(self, number: int, size_bytes: int) -> Hashing:
+        further = self._reading.algorithms(number) if self._reading.algorithms else ()
+        return self._crew.begin((COMPARE, *further), is_large=size_bytes > SMALL_BYTES)
 
     def _fill(self, file: ReadFile, view: memoryview, offset: int) -> int:
         length = min(len(view), file.size_bytes - offset)
@@ -282,8 +306,13 @@ class _Prover(threading.Thread):
             return min(file.read_patiently(whole, offset), length)
         return min(file.read_into(whole, offset), length)
 
-    def _judge(self, number: int, file: ReadFile, digest: bytes, is_gone: bool) -> None:
+    def _judge(
+        self, number: int, file: ReadFile, digests: Mapping[str, bytes], is_gone: bool
+    ) -> None:
         self._lane.done_files += 1
+        digest = digests[COMPARE]
+        if self._reading.take is not None:
+            self._reading.take(number, digests)
         expected = self._digests.get(COMPARE, number)
         if digest != expected:
             self.result.found[number] = digest
