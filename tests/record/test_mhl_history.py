@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 
 from offload.checksum import digest_of
-from offload.record.mhl.chain import chain_bytes, read_chain
+from offload.record.mhl.chain import append_manifest, chain_bytes, read_chain
 from offload.record.mhl.custody import load_custody
 from offload.record.mhl.generation import add_generations
 from offload.record.mhl.history import has_history, load_history
 from offload.record.mhl.known import Outcome, compare, next_record
-from offload.record.mhl.model import Action, Hash, HashRecord
+from offload.record.mhl.model import Action, DirectoryRecord, Hash, HashRecord, Record
+from offload.record.mhl.naming import manifest_name
+from offload.record.mhl.write import write_manifest
 from tests.record import example
 from tests.record.histories import Desk, operation
 from tests.record.plain_folder import PlainFolder
@@ -430,6 +432,59 @@ def test_two_files_that_changed_places(desk: Desk) -> None:
     assert known is not None
     assert known.usable()["xxh64"].hash.digest == digest_of("xxh64", b"2")
     assert known.contradictions() == ()
+
+
+def test_history_of_very_many_renames_is_read_at_once(desk: Desk) -> None:
+    # Made to be slow: each of many files below each of many folders that were all renamed.
+    desk.put({b"a": b"1"})
+    desk.hash({b"": [b"a"]})
+    some = (Hash("xxh64", bytes(8)),)
+    folders = [
+        DirectoryRecord(b"new%d" % n, some, some, previous_path=b"old%d" % n) for n in range(3000)
+    ]
+    files = [record(b"f%d/x" % n, b"1", Action.ORIGINAL, None) for n in range(3000)]
+    write_as_is(desk, [*folders, *files])
+    history = desk.history()
+    assert history.faults == ()
+    assert len(list(history.current())) == 3001
+    for each in files:
+        known = history.lookup(each.path)
+        assert known is not None
+        assert known.path == each.path
+
+
+def write_as_is(desk: Desk, records: list[Record]) -> None:
+    """A further generation of these records."""
+    chain = desk.history().chain
+    name = manifest_name(chain.next_number, b"A001", datetime(2025, 1, 1, tzinfo=UTC))
+    append_manifest(
+        desk.folder, b"ascmhl", chain, name, lambda out: write_manifest(out, example.HEAD, records)
+    )
+
+
+def test_folder_that_was_renamed_back(desk: Desk) -> None:
+    desk.put({b"a/x": b"1"})
+    desk.hash({b"": [b"a/x"]})
+    some = (Hash("xxh64", bytes(8)),)
+    write_as_is(
+        desk,
+        [
+            DirectoryRecord(b"b", some, some, previous_path=b"a"),
+            record(b"b/x", b"1", Action.VERIFIED, b"a/x"),
+        ],
+    )
+    write_as_is(
+        desk,
+        [
+            DirectoryRecord(b"a", some, some, previous_path=b"b"),
+            record(b"a/x", b"1", Action.VERIFIED, b"b/x"),
+        ],
+    )
+    history = desk.history()
+    assert [each.path for each in history.current()] == [b"a/x"]
+    known = history.lookup(b"a/x")
+    assert known is not None
+    assert [each.record.path for each in known.sightings] == [b"a/x", b"b/x", b"a/x"]
 
 
 # Worked chains: what is read is what stands in the files.

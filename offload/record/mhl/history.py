@@ -25,7 +25,7 @@ from offload.record.mhl.naming import (
 from offload.record.mhl.read import ManifestReader
 from offload.record.mhl.table import RecordTable
 from offload.values.findings import Finding
-from offload.values.paths import join
+from offload.values.paths import join, parent
 
 _CHUNK_BYTES = 1 << 20
 
@@ -54,6 +54,7 @@ class History:
         self._table = loaded.table
         self._moved = loaded.moved
         self._moved_folders = loaded.moved_folders
+        self._renamed_folders = loaded.renamed_folders
         self._ignores = _ignores(self.generations)
         self._table.seal()
 
@@ -78,17 +79,20 @@ class History:
     def lookup(self, path: bytes) -> Known | None:
         """What is recorded of the file that has this path now; None where nothing is."""
         found: list[Sighting] = []
+        read: dict[bytes, list[Sighting]] = {}
         name, limit = path, self.chain.next_number
         while True:
-            rows = [row for row in self._files(name) if row.generation.number < limit]
+            if name not in read:
+                read[name] = self._files(name)
+            rows = [row for row in read[name] if row.generation.number < limit]
             renamed = self._renamed(name, rows, limit)
             if renamed is None:
-                found[:0] = rows
+                found += reversed(rows)
                 break
             number, old = renamed
-            found[:0] = [row for row in rows if row.generation.number >= number]
+            found += [row for row in reversed(rows) if row.generation.number >= number]
             name, limit = old, number
-        return Known(path, tuple(found)) if found else None
+        return Known(path, tuple(reversed(found))) if found else None
 
     def has_seen(self, path: bytes) -> bool:
         """Whether any generation speaks of a file under this path, be it as the path before."""
@@ -128,19 +132,25 @@ class History:
             for row in rows
             if row.record.previous_path is not None
         ]
-        found += [
-            (number, old + path[len(new) :])
-            for number, new, old in self._moved_folders
-            if number < limit and path.startswith(new + b"/")
-        ]
+        for above in _above(path):
+            found += [
+                (number, old + path[len(above) :])
+                for number, old in self._renamed_folders.get(above, ())
+                if number < limit
+            ]
         # A file's own word comes before its folder's.
         return max(found, key=lambda one: one[0]) if found else None
 
     def _is_moved(self, path: bytes, number: int) -> bool:
         return self._moved.get(path, 0) > number or any(
-            at > number and (path == old or path.startswith(old + b"/"))
-            for at, _, old in self._moved_folders
+            self._moved_folders.get(above, 0) > number for above in (path, *_above(path))
         )
+
+
+def _above(path: bytes) -> Iterator[bytes]:
+    """The folders above a path, innermost first, without the root."""
+    while path := parent(path):
+        yield path
 
 
 def has_history(folder: Folder, scope: bytes) -> bool:
@@ -181,7 +191,8 @@ class _Loading:
     notices: list[Finding] = field(default_factory=list)
     table: RecordTable = field(default_factory=RecordTable)
     moved: dict[bytes, int] = field(default_factory=dict)
-    moved_folders: list[tuple[int, bytes, bytes]] = field(default_factory=list)
+    moved_folders: dict[bytes, int] = field(default_factory=dict)
+    renamed_folders: dict[bytes, list[tuple[int, bytes]]] = field(default_factory=dict)
 
     def run(self) -> None:
         path = join(self.place, CHAIN_NAME)
@@ -254,7 +265,8 @@ class _Loading:
         if isinstance(record, HashRecord):
             self.moved[old] = number
         else:
-            self.moved_folders.append((number, record.path, old))
+            self.moved_folders[old] = number
+            self.renamed_folders.setdefault(record.path, []).append((number, old))
 
     def _fault_of(self, error: RecordError | OSError, entry: ChainEntry, path: bytes) -> None:
         # A damaged manifest is first of all a changed one.
