@@ -4,45 +4,51 @@ Reference tools: ``find`` and ``sha256sum -z`` (coreutils), SQLite's own ``PRAGM
 integrity_check``. It looks at the backing folders, behind any fault.
 """
 
+import json
 import os
 import re
 import sqlite3
 import subprocess
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 HALF_DONE = (b".incomplete", b".partial")
-_ASIDE = (b"records", b"ascmhl")
 _LINE = re.compile(rb"([0-9a-f]{64})  (.*)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What lies below a folder: SHA-256 of every file, and the empty folders."""
+    """What lies below a folder.
+
+    Attributes:
+        files: SHA-256 of every file, by path.
+        empty: the empty folders.
+        names: for the folder of a roll, what its record says of names that could not be kept:
+            path in the copy -> path on the card.
+    """
 
     files: Mapping[bytes, str]
     empty: frozenset[bytes]
+    names: Mapping[bytes, Mapping[bytes, bytes]] = field(default_factory=dict)
 
     def below(self, folder: bytes) -> "Content":
-        """The part below one folder, with paths relative to it."""
+        """The part below one folder, with paths relative to it and names as on the card."""
         head = folder + b"/"
-        files = {path[len(head) :]: value for path, value in self.files.items() if _in(path, head)}
-        empty = frozenset(path[len(head) :] for path in self.empty if _in(path, head))
+        names = self.names.get(folder, {})
+        files = {
+            _own(path[len(head) :], names): value
+            for path, value in self.files.items()
+            if path.startswith(head)
+        }
+        empty = frozenset(
+            _own(path[len(head) :], names) for path in self.empty if path.startswith(head)
+        )
         return Content(files, empty)
 
-    def holds(self, truth: "Content", *, by_content: bool = False) -> bool:
-        """Whether everything of ``truth`` is here, byte for byte.
-
-        Args:
-            truth: what must be here.
-            by_content: names may differ (a drive that cannot hold them), each file once.
-        """
-        if by_content:
-            here = Counter(self.files.values())
-            return not Counter(truth.files.values()) - here
+    def holds(self, truth: "Content") -> bool:
+        """Whether everything of ``truth`` is here, byte for byte, under its name."""
         if any(self.files.get(path) != value for path, value in truth.files.items()):
             return False
         return truth.empty <= self.empty
@@ -61,34 +67,30 @@ def content_of(root: Path, *, leaves_out: Iterable[bytes] = ()) -> Content:
     """
     listed = _found(root, b"-type", b"f")
     files = [path for path in listed if path.rpartition(b"/")[2] not in set(leaves_out)]
-    return Content(_hashes(root, files), frozenset(_found(root, b"-type", b"d", b"-empty")))
+    empty = frozenset(_found(root, b"-type", b"d", b"-empty"))
+    return Content(_hashes(root, files), empty, _recorded_names(root, files))
 
 
-def copies_in(
-    drive: Content, truth: Content, *, by_content: bool = False, half_done: bool = False
-) -> list[bytes]:
+def copies_in(drive: Content, truth: Content, *, half_done: bool = False) -> list[bytes]:
     """Every folder of a drive that holds the whole truth.
 
     Args:
         drive: what lies on the drive.
         truth: what lay on the card.
-        by_content: see :meth:`Content.holds`.
         half_done: also folders under an unfinished name, which never count as copies.
     """
     found = []
     for folder in _folders(drive):
         if not half_done and _is_half_done(folder):
             continue
-        if drive.below(folder).holds(truth, by_content=by_content):
+        if drive.below(folder).holds(truth):
             found.append(folder)
     return _deepest(found)
 
 
-def drives_with_copy(backings: Iterable[Path], truth: Content, *, by_content: bool = False) -> int:
+def drives_with_copy(backings: Iterable[Path], truth: Content) -> int:
     """On how many of these places every byte of the truth lies under a finished name."""
-    return sum(
-        bool(copies_in(content_of(place), truth, by_content=by_content)) for place in backings
-    )
+    return sum(bool(copies_in(content_of(place), truth)) for place in backings)
 
 
 def half_done_under_final_name(drive: Content, truth: Content, roll: bytes) -> list[bytes]:
@@ -127,6 +129,37 @@ def _faults_of(path: Path) -> list[str]:
     except sqlite3.DatabaseError as error:
         return [str(error)]
     return [row for row in rows if row != "ok"] + broken
+
+
+def _recorded_names(root: Path, files: Iterable[bytes]) -> dict[bytes, dict[bytes, bytes]]:
+    """What every ``records/ROLL/names.json`` says of its roll."""
+    found: dict[bytes, dict[bytes, bytes]] = {}
+    for path in files:
+        parts = path.split(b"/")
+        if parts[-1] == b"names.json" and len(parts) > 2 and parts[-3] == b"records":
+            told = json.loads(Path(os.fsdecode(os.path.join(os.fsencode(root), path))).read_bytes())
+            rolls = b"/".join([*parts[:-3], parts[-2]])
+            pairs = {_from_text(pair["drive"]): _from_text(pair["card"]) for pair in told["names"]}
+            found[rolls] = pairs
+    return found
+
+
+def _own(path: bytes, names: Mapping[bytes, bytes]) -> bytes:
+    """The path on the card of a path in a copy."""
+    if not path or path in names:
+        return names.get(path, path)
+    folder, slash, name = path.rpartition(b"/")
+    return _own(folder, names) + slash + name
+
+
+def _from_text(text: str) -> bytes:
+    """Undo the record's escapes: a doubled backslash, and a byte as ``\\xNN``."""
+    return re.sub(rb"\\(\\|x[0-9a-f]{2})", _escaped, text.encode())
+
+
+def _escaped(found: "re.Match[bytes]") -> bytes:
+    code = found.group(1).decode()
+    return b"\\" if code == "\\" else bytes.fromhex(code[1:])
 
 
 def _is_database(path: Path) -> bool:
@@ -178,12 +211,6 @@ def _is_half_done(folder: bytes) -> bool:
 
 def _deepest(folders: list[bytes]) -> list[bytes]:
     return [one for one in folders if not any(other.startswith(one + b"/") for other in folders)]
-
-
-def _in(path: bytes, head: bytes) -> bool:
-    return path.startswith(head) and not path[len(head) :].startswith(
-        tuple(name + b"/" for name in _ASIDE)
-    )
 
 
 def same_bytes(one: Path, other: Path) -> bool:

@@ -1,6 +1,7 @@
 """The independent checker finds what it must find. Reference tools: find, sha256sum, cmp."""
 
 import hashlib
+import json
 import shutil
 import sqlite3
 from pathlib import Path
@@ -68,12 +69,23 @@ def test_unfinished_name_is_no_copy(tmp_path: Path) -> None:
     assert oracle.half_done_under_final_name(seen, truth, b"A001") == []
 
 
-def test_renamed_copy_is_found_by_content(tmp_path: Path) -> None:
+def test_renamed_copy_counts_by_its_record_only(tmp_path: Path) -> None:
     truth, drive = card_and_copy(tmp_path)
-    clips = drive / "Night Ferry/2026-11-24/A001/CLIPS"
-    (clips / "A001C002.mov").rename(clips / "A001C002_.mov")
+    day = drive / "Night Ferry/2026-11-24"
+    (day / "A001/CLIPS/A001C002.mov").rename(day / "A001/CLIPS/A001%43.mov")
+    (day / "A001/CLIPS").rename(day / "A001/CLIPS%20")
     assert oracle.drives_with_copy([drive], truth) == 0
-    assert oracle.drives_with_copy([drive], truth, by_content=True) == 1
+    (day / "records/A001").mkdir(parents=True)
+    names = [
+        {"card": "CLIPS", "drive": "CLIPS%20"},
+        {"card": "CLIPS/A001C002.mov", "drive": "CLIPS%20/A001%43.mov"},
+    ]
+    (day / "records/A001/names.json").write_text(json.dumps({"names": names}))
+    assert oracle.drives_with_copy([drive], truth) == 1
+
+
+def test_record_escapes_are_undone() -> None:
+    assert oracle._from_text("a\\\\b\\xff\\x0a\u00e9") == b"a\\b\xff\n\xc3\xa9"
 
 
 def test_changed_earlier_material_is_named(tmp_path: Path) -> None:
