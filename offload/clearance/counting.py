@@ -56,11 +56,12 @@ def is_out_of_sight(drive: DriveFacts, facts: Facts) -> bool:
 
 
 EXCLUSIONS: tuple[Exclusion, ...] = (
-    ("drive-away", lambda drive, _: drive.is_present is not True),
     ("drive-is-card", lambda drive, _: drive.is_card is not False),
     ("drive-on-card", is_on_card),
     ("ram-drive", lambda drive, _: drive.is_ram is not False),
     ("too-few-copies", lambda drive, _: drive.failure != ""),
+    ("drive-away", lambda drive, _: drive.is_present is not True),
+    ("shared-drive", is_beside_folder_card),
     ("drive-unknown", is_out_of_sight),
     ("drive-suspect", lambda drive, _: is_suspect(drive)),
     ("record-not-written", lambda drive, _: drive.is_recorded is not True),
