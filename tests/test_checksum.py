@@ -161,3 +161,9 @@ def test_several_fed_together_agree_with_each_alone() -> None:
     together.update(data[:1234])
     together.update(memoryview(data)[1234:])
     assert together.digests() == {name: digest_of(name, data) for name in ("xxh128", "c4", "md5")}
+
+
+@pytest.mark.parametrize("text", ["ab " * 16, "0" * 31, "0" * 33, "0x" + "0" * 30, "zz" * 16, ""])
+def test_hex_of_another_form_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="md5"):
+        digest_from_text("md5", text)
