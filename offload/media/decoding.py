@@ -31,7 +31,8 @@ _OPEN_PICTURES = 4
 """Pictures at the start of a later part of a recording that build on the part before (from memory:
 reordering depth of H.264 and HEVC as cameras use it)."""
 
-_KEPT_LOG_LINES = 3
+_CORRUPT_PICTURES = 60
+_KEPT_LOG_LINES = 1000
 
 
 @dataclass(slots=True)
@@ -44,7 +45,9 @@ class PictureLook:
         packets: pictures found in the whole file; None when it was not read through.
         corrupt_packets: of these, marked by the container's reader.
         problems: what keeps the clip, as phrases.
-        notes: what is only written down.
+        notes: what is only written down, as phrases.
+        complaints: lines of the decoder, escaped, that count against the clip.
+        remarks: lines of the decoder, escaped, that do not.
     """
 
     middle: VideoFrame | None = None
@@ -53,10 +56,17 @@ class PictureLook:
     corrupt_packets: int = 0
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
 
 def look_at_pictures(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
     """Decode the first picture, one from the middle, and the last.
+
+    Args:
+        container: freshly opened: a transport stream cannot be sent back to its first picture.
+        stream: of its pictures.
+        look: takes what is found.
 
     Raises:
         MemoryError: the decoder needs more than the worker may have.
@@ -65,8 +75,11 @@ def look_at_pictures(container: InputContainer, stream: VideoStream, look: Pictu
     _prepare(container, stream)
     start = stream.start_time or 0
     length = stream.duration or _length(container, stream)
-    with _Log(look, stream, is_first=True):
-        first = _picture_at(container, stream, start, look)
+    is_start = container.format.name != "mpegts"
+    with _Log(look, stream, is_start=is_start):
+        first = next(_frames(container, stream, look), None)
+    if first is not None and first.is_corrupt and is_start:
+        look.problems.append("the first picture is damaged")
     if first is None:
         look.problems.append("the first picture does not decode")
         return
@@ -90,16 +103,15 @@ def look_at_still(container: InputContainer, stream: VideoStream, look: PictureL
         MemoryError: see :func:`look_at_pictures`.
         BudgetError: see :func:`look_at_pictures`.
     """
-    with _Log(look, stream, is_first=True):
-        look.middle = _first_of(container, stream, look)
+    with _Log(look, stream, is_start=True):
+        look.middle = next(_frames(container, stream, look), None)
     if look.middle is None:
         look.problems.append("the picture does not decode")
 
 
 def count_packets(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
-    """Read all pictures without decoding them, and count."""
+    """Read all pictures of a freshly opened file without decoding them, and count."""
     _prepare(container, stream)
-    _go_to(container, stream, stream.start_time or 0)
     look.packets = 0
     for packet in container.demux(stream):
         if packet.size:
@@ -108,16 +120,18 @@ def count_packets(container: InputContainer, stream: VideoStream, look: PictureL
 
 
 def decode_all(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
-    """Decode every picture, and count those found, decoded and damaged."""
+    """Decode every picture of a freshly opened file; count those found, decoded and damaged."""
     _prepare(container, stream)
-    _go_to(container, stream, stream.start_time or 0)
     look.packets, hidden, decoded, corrupt, refused = 0, 0, 0, 0, 0
-    with _Log(look, stream, is_first=True):
+    # A later part of a recording may begin with pictures that lean on the part before.
+    may_begin = container.format.name != "mpegts"
+    with _Log(look, stream, is_start=container.format.name != "mpegts"):
         for packet in container.demux(stream):
             if packet.size:
                 look.packets += 1
                 look.corrupt_packets += bool(packet.is_corrupt)
-                hidden += bool(packet.is_discard)
+                may_begin = may_begin or packet.is_keyframe
+                hidden += bool(packet.is_discard or not may_begin)
             try:
                 frames = packet.decode()
             except av.error.InvalidDataError:
@@ -134,11 +148,15 @@ def decode_all(container: InputContainer, stream: VideoStream, look: PictureLook
 
 
 class _Log:
-    """Collects what the library complains about while a piece is decoded."""
+    """Collects what the library complains about while a piece is decoded.
 
-    def __init__(self, look: PictureLook, stream: VideoStream, *, is_first: bool = False) -> None:
+    It counts against a clip whose pictures stand alone, and at the start of a recording. A stream
+    of packets may be a later part of one, and then begins in the middle too.
+    """
+
+    def __init__(self, look: PictureLook, stream: VideoStream, *, is_start: bool = False) -> None:
         self._look = look
-        self._is_strict = is_first or stream.codec_context.codec.intra_only
+        self._is_strict = is_start or stream.codec_context.codec.intra_only
         self._capture = av.logging.Capture()
 
     def __enter__(self) -> None:
@@ -146,15 +164,15 @@ class _Log:
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         self._capture.__exit__(None, None, None)
-        lines = [text for level, _name, text in self._lines if level <= av.logging.ERROR]
-        if not lines:
-            return
-        shown = "; ".join(cut_text(line.strip()) for line in lines[:_KEPT_LOG_LINES])
-        text = f"the decoder complained {len(lines)} times: {shown}"
-        (self._look.problems if self._is_strict else self._look.notes).append(text)
+        kept = self._look.complaints if self._is_strict else self._look.remarks
+        for level, _name, text in self._lines:
+            if level <= av.logging.ERROR and len(kept) < _KEPT_LOG_LINES:
+                kept.append(cut_text(text.strip()))
 
 
 def _prepare(container: InputContainer, stream: VideoStream) -> None:
+    # Frames in flight take memory with every thread.
+    stream.codec_context.thread_count = 1
     for other in container.streams:
         if other.index != stream.index:
             other.discard = Discard.all
@@ -170,24 +188,25 @@ def _picture_at(
     container: InputContainer, stream: VideoStream, at: int, look: PictureLook
 ) -> VideoFrame | None:
     """The first picture that decodes from ``at`` on, or a little before it."""
-    for start in _starts(stream, at):
-        if _go_to(container, stream, start) and (frame := _first_of(container, stream, look)):
+    for start in _starts(container, stream, at):
+        if _go_to(container, stream, start) and (frame := _whole(container, stream, look)):
             return frame
     return None
 
 
-def _first_of(
-    container: InputContainer, stream: VideoStream, look: PictureLook
-) -> VideoFrame | None:
-    for frame in _frames(container, stream, look):
-        return frame
-    return None
+def _whole(container: InputContainer, stream: VideoStream, look: PictureLook) -> VideoFrame | None:
+    """The first picture that is not marked corrupt, as those are that build on ones not read."""
+    frame = None
+    for number, frame in enumerate(_frames(container, stream, look)):
+        if not frame.is_corrupt or number >= _CORRUPT_PICTURES:
+            break
+    return frame
 
 
 def _last_picture(
     container: InputContainer, stream: VideoStream, at: int, look: PictureLook
 ) -> None:
-    for start in _starts(stream, at):
+    for start in _starts(container, stream, at):
         if not _go_to(container, stream, start):
             continue
         last = None
@@ -212,11 +231,17 @@ def _go_to(container: InputContainer, stream: VideoStream, at: int) -> bool:
     return True
 
 
-def _starts(stream: VideoStream, at: int) -> Iterator[int]:
+def _starts(container: InputContainer, stream: VideoStream, at: int) -> Iterator[int]:
+    """Where to begin reading so that the picture at ``at`` decodes: there, then further back."""
+    second = int(1 / stream.time_base) if stream.time_base else 0
     first = stream.start_time or 0
+    if container.format.name == "mpegts":
+        # Without an index the library looks for a packet by its time, and must aim ahead of the
+        # first picture to find it.
+        first -= second
     tried: set[int] = set()
     for back_s in _BACK_S:
-        start = max(first, at - int(back_s / stream.time_base)) if stream.time_base else first
+        start = max(first, at - back_s * second)
         if start not in tried:
             tried.add(start)
             yield start

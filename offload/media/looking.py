@@ -42,6 +42,7 @@ from offload.values.clips import (
 from offload.values.probed import Picture, Probed, SoundLevels
 
 READ_BUDGET_BYTES = 512 * 1024 * 1024
+_KEPT_COMPLAINTS = 3
 COUNTED_BYTES = 64 * 1024 * 1024
 """Files up to this size are read through once, to count their pictures."""
 
@@ -90,9 +91,8 @@ def look_into(
 
 def _opened(file: MeteredFile, container: Container, *, with_edits: bool = True) -> InputContainer:
     options = {} if with_edits else {"ignore_editlist": "1"}
-    file.seek(0)
     return av.open(
-        file,
+        file.again(),
         mode="r",
         format=FORMATS[container],
         metadata_errors="replace",
@@ -154,14 +154,13 @@ def _look_at_pictures(
     if not is_known(stream):
         found.opaque("no decoder for its pictures")
         return
-    stream.codec_context.thread_count = 1
     look = PictureLook()
     with found.step("decode", "its pictures do not decode"):
         if request.container.is_frame:
             look_at_still(container, stream, look)
         else:
             look_at_pictures(container, stream, look)
-            _count(container, stream, file, request, look)
+            _count(file, request, look)
     declared = _declared(stream, facts)
     if look.packets is not None and look.packets < declared:
         look.packets = _count_hidden(file, request.container, look.packets)
@@ -177,17 +176,14 @@ def _look_at_pictures(
             )
 
 
-def _count(
-    container: InputContainer,
-    stream: VideoStream,
-    file: MeteredFile,
-    request: LookRequest,
-    look: PictureLook,
-) -> None:
-    if request.depth is Depth.FULL:
-        decode_all(container, stream, look)
-    elif file.size_bytes <= COUNTED_BYTES:
-        count_packets(container, stream, look)
+def _count(file: MeteredFile, request: LookRequest, look: PictureLook) -> None:
+    """Go through the whole file, if it is small or if that is asked for."""
+    count = decode_all if request.depth is Depth.FULL else count_packets
+    if request.depth is Depth.QUICK and file.size_bytes > COUNTED_BYTES:
+        return
+    with _opened(file, request.container) as again:
+        if (stream := picture_stream(again)) is not None:
+            count(again, stream, look)
 
 
 def _count_hidden(file: MeteredFile, container: Container, counted: int) -> int:
@@ -202,9 +198,12 @@ def _count_hidden(file: MeteredFile, container: Container, counted: int) -> int:
 
 
 def _report_pictures(look: PictureLook, declared: int, found: _Found) -> None:
-    for problem in look.problems:
+    for problem in dict.fromkeys(look.problems):
         found.add(ClipCode.UNDECODABLE, "decode", problem)
-    for note in look.notes:
+    if look.complaints:
+        found.add(ClipCode.UNDECODABLE, "decode", _complaints(look.complaints))
+    notes = [*look.notes, _complaints(look.remarks)] if look.remarks else look.notes
+    for note in notes:
         found.add(ClipCode.DECODER_NOTE, "decode", note, Weight.NOTE)
     if look.packets is not None and declared and look.packets != declared:
         text = f"{declared} pictures are declared, {look.packets} were found"
@@ -214,6 +213,12 @@ def _report_pictures(look: PictureLook, declared: int, found: _Found) -> None:
         found.add(
             ClipCode.UNDECODABLE, "packet-flags", f"{look.corrupt_packets} pictures are cut short"
         )
+
+
+def _complaints(lines: list[str]) -> str:
+    kinds = list(dict.fromkeys(lines))
+    shown = "; ".join(kinds[:_KEPT_COMPLAINTS])
+    return f"the decoder complained {len(lines)} times, such as: {shown}"
 
 
 def _report_uneven(stream: VideoStream, found: _Found) -> None:

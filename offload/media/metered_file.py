@@ -11,10 +11,9 @@ class MeteredFile:
 
     Args:
         descriptor: open for reading; stays its owner's.
-        budget_bytes: most that may be read in all.
+        budget_bytes: most that may be read in all, by this reader and those made from it.
 
     Attributes:
-        bytes_read: what has been read so far.
         size_bytes: length of the file when it was opened.
     """
 
@@ -22,8 +21,19 @@ class MeteredFile:
         self._descriptor = descriptor
         self._budget_bytes = budget_bytes
         self._at = 0
-        self.bytes_read = 0
+        self._read = [0]
         self.size_bytes = os.fstat(descriptor).st_size
+
+    def again(self) -> "MeteredFile":
+        """Another reader of the same file with a place of its own, and the same budget."""
+        other = MeteredFile(self._descriptor, self._budget_bytes)
+        other._read = self._read
+        return other
+
+    @property
+    def bytes_read(self) -> int:
+        """What has been read so far."""
+        return self._read[0]
 
     def read(self, length: int) -> bytes:
         """Up to ``length`` bytes from where we are.
@@ -37,7 +47,7 @@ class MeteredFile:
             raise BudgetError(f"more than {self._budget_bytes} bytes would have to be read")
         data = os.pread(self._descriptor, length, self._at)
         self._at += len(data)
-        self.bytes_read += len(data)
+        self._read[0] += len(data)
         return data
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:

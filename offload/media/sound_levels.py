@@ -232,10 +232,11 @@ class _Piece:
     """What one stream gives from a moment on, as long as it is wanted."""
 
     def __init__(self, stream: AudioStream, start: Fraction, length: Fraction) -> None:
-        rate = stream.codec_context.sample_rate
-        self.wanted = int(length * rate)
+        self._rate = stream.codec_context.sample_rate
+        self._form = ("", "", 0)
+        self.wanted = int(length * self._rate)
         self.planes = [array("d") for _ in range(stream.codec_context.channels)]
-        self._first = int(start * rate)
+        self._first = int(start * self._rate)
         self._decoder = stream.codec_context
         self._refused = 0
         self._resampler = av.AudioResampler(format="dbl")
@@ -252,8 +253,19 @@ class _Piece:
                 raise
             return
         for frame in frames:
-            for out in self._resampler.resample(frame):
-                self._append(out)
+            self._convert(frame)
+
+    def _convert(self, frame: AudioFrame) -> None:
+        # Broadcast streams may change their form on the way; another number of channels has no
+        # place here, anything else needs a new converter.
+        form = (frame.format.name, frame.layout.name, frame.sample_rate)
+        if frame.layout.nb_channels != len(self.planes) or frame.sample_rate != self._rate:
+            return
+        if form != self._form:
+            self._form = form
+            self._resampler = av.AudioResampler(format="dbl")
+        for out in self._resampler.resample(frame):
+            self._append(out)
 
     def _append(self, frame: AudioFrame) -> None:
         skipped = 0

@@ -27,6 +27,8 @@ READY = b"ready\n"
 def serve(channel: socket.socket) -> None:
     """Answer requests until the other side has gone."""
     av.logging.set_level(av.logging.ERROR)
+    # Held back repetitions would be told of the next clip.
+    av.logging.set_skip_repeated(False)
     lock_down()
     channel.sendall(READY)
     while True:
