@@ -137,7 +137,9 @@ def test_random_damage_never_breaks_the_check(
     )
     suffix = {"mpegts": "mts"}.get(container, container)
     path = tmp_path / f"A.{suffix}"
-    write_footage(path, container=container, codec=codec, frames=12, size=(128, 72), tracks=[sound])
+    write_footage(
+        path, container=container, codec=codec, frames=12, size=(256, 144), tracks=[sound]
+    )
     whole = path.read_bytes()
     dice = random.Random(seed)
     for _ in range(6):
