@@ -5,12 +5,12 @@ digits; one without the other is a finding. A long take is several streams that 
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from offload.media.avchd import MOST_BYTES, PACKET_BYTES, packets_of, seamless_runs
 from offload.values.clips import ClipCode, ClipFinding, Weight
-from offload.values.entries import Entries
+from offload.values.entries import Entries, Kind
 from offload.values.paths import name, parent
 
 ReadSmall = Callable[[bytes, int], bytes]
@@ -86,18 +86,15 @@ class StreamFolder:
         return [at for stem, at in self.information.items() if stem not in self.streams]
 
 
-def stream_folders(entries: Entries, files: Sequence[int]) -> list[StreamFolder]:
-    """Every ``BDMV`` folder among these files.
-
-    Args:
-        entries: the inventory's entries.
-        files: numbers of regular files.
-    """
+def stream_folders(entries: Entries) -> list[StreamFolder]:
+    """Every ``BDMV`` folder of a card."""
     found: dict[bytes, StreamFolder] = defaultdict(lambda: StreamFolder(b""))
-    for at in files:
+    for at in range(len(entries)):
         path = entries.path(at)
         folder = parent(path)
         above = parent(folder)
+        if above[-4:].upper() != b"BDMV" or entries[at].kind is not Kind.FILE:
+            continue
         if name(above).upper() != b"BDMV":
             continue
         bdmv = found[above]

@@ -204,8 +204,7 @@ def _look_at_track(
 def _look_at_fragments(
     clip: _Clip, description: SampleDescription, fragments: FragmentSamples
 ) -> None:
-    for offset, length in zip(fragments.offsets, fragments.lengths, strict=True):
-        clip.layout.add(offset, length, description.essence)
+    clip.layout.extend(fragments.offsets, fragments.lengths, description.essence)
     check_heads(
         clip.looking,
         description.essence,

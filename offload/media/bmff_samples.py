@@ -101,6 +101,23 @@ class TrackSamples:
         before = self.sizes.total(self.chunks.firsts[chunk], sample)
         return self.chunks.offsets[chunk] + before, self.sizes.total(sample, sample + 1)
 
+    def places(self) -> "tuple[array[int], array[int]]":
+        """Offset and size of every sample, 16 bytes each; for pictures, of bounded number."""
+        if len(self.chunks.offsets) == self.samples:
+            return array("Q", self.chunks.offsets), self.chunks.lengths
+        offsets = array("Q")
+        for chunk, offset in enumerate(self.chunks.offsets):
+            first, end = self.chunks.firsts[chunk], self.chunks.firsts[chunk + 1]
+            if self.sizes.each:
+                whole = (end - first) * self.sizes.each
+                offsets.extend(range(offset, offset + whole, self.sizes.each))
+            else:
+                shift = offset - self.sizes.ends[first]
+                offsets.extend(before + shift for before in self.sizes.ends[first:end])
+        if self.sizes.each:
+            return offsets, array("Q", [self.sizes.each]) * self.samples
+        return offsets, array("Q", map(operator.sub, self.sizes.ends[1:], self.sizes.ends))
+
 
 def check_samples(
     source: BoxData, track: Track, mdats: list[Mdat], findings: Findings
@@ -385,8 +402,7 @@ def note_layout(samples: TrackSamples, layout: EssenceLayout) -> None:
         for offset, length in zip(samples.chunks.offsets, samples.chunks.lengths, strict=True):
             layout.add(offset, length, samples.essence)
         return
-    for sample in range(samples.samples):
-        layout.add(*samples.locate(sample), samples.essence)
+    layout.extend(*samples.places(), samples.essence)
 
 
 def check_overlaps(

@@ -11,18 +11,19 @@ read. Rules, in their order:
 * any other file with a suffix that we know, or that the card's layout names as a clip.
 """
 
+from array import array
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from offload.media.avchd_streams import ReadSmall, StreamFolder, stream_folders
-from offload.media.containers import container_of
+from offload.media.containers import container_of, suffix_of
 from offload.media.essence_groups import EssenceGroup, essence_groups
 from offload.media.frame_sequences import sequence_findings
-from offload.media.numbered_names import Numbered, is_dcf, sequences
+from offload.media.numbered_names import Numbered, Sequenced, is_dcf, sequences
 from offload.media.spanned_files import chain_findings, chains
 from offload.values.clips import Clip, ClipCode, ClipFiles, ClipFinding, ClipKind, Container, Weight
 from offload.values.entries import Entries, Kind
-from offload.values.paths import name, parent, to_text
+from offload.values.paths import name, to_text
 
 __all__ = ["ReadSmall", "group_files"]
 
@@ -45,6 +46,10 @@ def group_files(
     return _Grouping(entries, is_clip, read).clips()
 
 
+_TAKEN = 0
+_CODES = {container: code for code, container in enumerate(Container, 1)}
+
+
 class _Grouping:
     def __init__(
         self,
@@ -54,8 +59,8 @@ class _Grouping:
     ) -> None:
         self._entries = entries
         self._read = read
-        self._files: list[int] = []
-        self._left: dict[int, Container] = {}
+        # One byte a file, so that a million frames are no million objects.
+        self._left = bytearray(len(entries))
         self._beside: dict[bytes, list[bytes]] = defaultdict(list)
         self._stream_findings: dict[int, list[ClipFinding]] = {}
         self._information: dict[int, bytes] = {}
@@ -63,26 +68,30 @@ class _Grouping:
         for at, entry in enumerate(entries):
             if entry.kind is not Kind.FILE:
                 continue
-            self._files.append(at)
             container = container_of(entry.path)
             if container is not Container.UNKNOWN or (is_clip and is_clip(entry.path)):
-                self._left[at] = container
+                self._left[at] = _CODES[container]
             else:
                 self._beside[_base(entry.path)].append(entry.path)
 
     def clips(self) -> tuple[Clip, ...]:
-        for folder in stream_folders(self._entries, self._files):
+        for folder in stream_folders(self._entries):
             self._take_streams(folder)
         for group in essence_groups(self._entries, self._of(Container.MXF)):
             self._take_group(group)
         self._take_frames()
-        for container in set(self._left.values()):
+        for container in _CODES:
             for chain in chains(self._entries, self._of(container)):
                 self._take_chain(chain, container)
         return tuple(sorted(self._found, key=lambda clip: clip.path))
 
-    def _of(self, container: Container) -> list[int]:
-        return [at for at, each in self._left.items() if each is container]
+    def _of(self, container: Container) -> Iterator[int]:
+        """Files of one container that belong to no clip yet; none may be taken meanwhile."""
+        code = _CODES[container]
+        at = self._left.find(code)
+        while at >= 0:
+            yield at
+            at = self._left.find(code, at + 1)
 
     def _add(
         self,
@@ -96,7 +105,7 @@ class _Grouping:
         found = list(findings)
         beside: list[bytes] = []
         for at in files:
-            self._left.pop(at, None)
+            self._left[at] = _TAKEN
             found += self._stream_findings.get(at, ())
             if kind is not ClipKind.FRAMES:
                 beside += self._sidecars(at)
@@ -166,22 +175,28 @@ class _Grouping:
         self._add(ClipKind.ESSENCE_GROUP, Container.MXF, group.files, group.findings(path))
 
     def _take_frames(self) -> None:
-        folders: dict[tuple[bytes, Container, bytes], list[tuple[bytes, int]]] = defaultdict(list)
-        for at, container in self._left.items():
-            path = self._entries.path(at)
-            stem, _dot, suffix = name(path).rpartition(b".")
-            if container.is_frame and not is_dcf(parent(path), stem):
-                folders[parent(path), container, suffix.lower()].append((stem, at))
-        for (_folder, container, _suffix), names in folders.items():
-            for frames in sequences(names):
-                if len(frames) > 1:
+        for container in _CODES:
+            if not container.is_frame:
+                continue
+            folders: dict[tuple[bytes, bytes], array[int]] = defaultdict(lambda: array("Q"))
+            for at in self._of(container):
+                folder, last = self._entries.path(at).rpartition(b"/")[::2]
+                folders[folder, suffix_of(last)].append(at)
+            for (folder, _suffix), files in folders.items():
+                for frames in sequences(self._frame_names(folder, files)):
                     self._take_sequence(container, frames)
 
-    def _take_sequence(self, container: Container, frames: list[Numbered]) -> None:
-        files = [at for _number, at in frames]
-        path = self._entries.path(files[0])
+    def _frame_names(self, folder: bytes, files: Iterable[int]) -> Iterator[tuple[bytes, int]]:
+        for at in files:
+            stem = name(self._entries.path(at)).rpartition(b".")[0]
+            if not is_dcf(folder, stem):
+                yield stem, at
+
+    def _take_sequence(self, container: Container, frames: Sequenced) -> None:
+        path = self._entries.path(frames.files[0])
         findings = sequence_findings(self._entries, frames, path)
-        self._add(ClipKind.FRAMES, container, files, findings, (frames[0][0], frames[-1][0]))
+        numbers = (frames.numbers[0], frames.numbers[-1])
+        self._add(ClipKind.FRAMES, container, frames.files, findings, numbers)
 
     def _take_chain(self, chain: list[Numbered], container: Container) -> None:
         files = [at for _number, at in chain]

@@ -7,7 +7,7 @@ behind one name in one folder.
 
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from offload.media.numbered_names import holes, range_text
@@ -49,7 +49,7 @@ class EssenceGroup:
         return tuple(found)
 
 
-def essence_groups(entries: Entries, files: Sequence[int]) -> list[EssenceGroup]:
+def essence_groups(entries: Entries, files: Iterable[int]) -> list[EssenceGroup]:
     """The groups among MXF files; files that belong to none are left to others.
 
     Args:

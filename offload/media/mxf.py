@@ -283,8 +283,7 @@ def _check_count(file: _File, stream: Stream, declared: int | None, origin: int)
 def _look_at_pictures(
     file: _File, stream: Stream, essence: Essence, descriptor: MxfDescriptor | None
 ) -> None:
-    for offset, length in zip(stream.offsets, stream.lengths, strict=True):
-        file.layout.add(offset, length, essence)
+    file.layout.extend(stream.offsets, stream.lengths, essence)
     described = Described(descriptor.width if descriptor else 0, 0)
     if essence is Essence.PRORES:
         # Stored raster and ProRes raster may differ by whole blocks; the frame's own one counts.

@@ -1,10 +1,13 @@
 """Numbers in file names: the frame of a sequence, the part of a take; and holes among them."""
 
 import re
+from array import array
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 _DIGITS = re.compile(rb"[0-9]+")
+_MOST_DIGITS = 18
+_LAST_NUMBER = re.compile(rb"((?:.*[^0-9])?)([0-9]{1,18})([^0-9]*)", re.DOTALL)
 _TRAILING_NUMBER = re.compile(rb"(.*?)([0-9]{1,9})", re.DOTALL)
 _PART = re.compile(rb"(.*[0-9A-Za-z])[_-]([0-9]{1,3})", re.DOTALL)
 _DCF_NAME = re.compile(rb"[A-Za-z0-9_]{4}[0-9]{4}")
@@ -14,36 +17,87 @@ Numbered = tuple[int, int]
 """A number taken from a name, and whose name it is."""
 
 
-def sequences(names: Sequence[tuple[bytes, int]]) -> list[list[Numbered]]:
-    """Names that differ in one number only, put together.
+class Sequenced:
+    """Files whose names differ in one number: packed, 16 bytes each, in order of the number."""
+
+    __slots__ = ("_is_sorted", "_numbers", "_whose")
+
+    def __init__(self) -> None:
+        self._numbers = array("Q")
+        self._whose = array("Q")
+        self._is_sorted = True
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    def add(self, number: int, whose: int) -> None:
+        """Take one more."""
+        if self._numbers and number < self._numbers[-1]:
+            self._is_sorted = False
+        self._numbers.append(number)
+        self._whose.append(whose)
+
+    @property
+    def numbers(self) -> Sequence[int]:
+        """The numbers, rising."""
+        self._sort()
+        return self._numbers
+
+    @property
+    def files(self) -> Sequence[int]:
+        """Whose they are, in the order of the numbers."""
+        self._sort()
+        return self._whose
+
+    def _sort(self) -> None:
+        if not self._is_sorted:
+            pairs = sorted(zip(self._numbers, self._whose, strict=True))
+            self._numbers = array("Q", (number for number, _whose in pairs))
+            self._whose = array("Q", (whose for _number, whose in pairs))
+            self._is_sorted = True
+
+
+def sequences(names: Iterable[tuple[bytes, int]]) -> list[Sequenced]:
+    """Names that differ in one number only, put together; a name alone belongs to none.
+
+    The number is the last one in the names that is not the same in all of them.
 
     Args:
         names: (name without folder and suffix, whose it is), all from one folder.
-
-    Returns:
-        For each sequence its (number, whose it is), sorted; the number is the last one in the
-        names that is not the same in all of them.
     """
+    by_last: dict[tuple[bytes, bytes], Sequenced] = defaultdict(Sequenced)
+    for stem, whose in names:
+        found = _LAST_NUMBER.fullmatch(stem)
+        if found is not None:
+            by_last[found[1], found[3]].add(int(found[2]), whose)
+    sequenced = [group for group in by_last.values() if len(group) > 1]
+    # Where the last number is constant (a raster, a version), an earlier one counts.
+    alone = [
+        (before + b"%d" % group.numbers[0] + after, group.files[0])
+        for (before, after), group in by_last.items()
+        if len(group) == 1
+    ]
+    return sequenced + _by_earlier_number(alone)
+
+
+def _by_earlier_number(names: list[tuple[bytes, int]]) -> list[Sequenced]:
     alike: dict[bytes, list[tuple[list[bytes], int]]] = defaultdict(list)
     for stem, whose in names:
         alike[_DIGITS.sub(b"#", stem)].append((_DIGITS.findall(stem), whose))
-    found: list[list[Numbered]] = []
-    for members in alike.values():
-        found += _split(members)
-    return found
+    return [group for members in alike.values() for group in _split(members) if len(group) > 1]
 
 
-def _split(members: list[tuple[list[bytes], int]]) -> list[list[Numbered]]:
+def _split(members: list[tuple[list[bytes], int]]) -> list[Sequenced]:
     first = members[0][0]
     varying = [at for at, run in enumerate(first) if any(runs[at] != run for runs, _w in members)]
     if not varying:
-        return [[(0, whose)] for _runs, whose in members]
+        return []
     place = varying[-1]
-    groups: dict[tuple[bytes, ...], list[Numbered]] = defaultdict(list)
+    groups: dict[tuple[bytes, ...], Sequenced] = defaultdict(Sequenced)
     for runs, whose in members:
-        rest = (*runs[:place], *runs[place + 1 :])
-        groups[rest].append((int(runs[place]), whose))
-    return [sorted(group) for group in groups.values()]
+        if len(runs[place]) <= _MOST_DIGITS:
+            groups[(*runs[:place], *runs[place + 1 :])].add(int(runs[place]), whose)
+    return list(groups.values())
 
 
 def trailing_number(stem: bytes) -> tuple[bytes, int] | None:
@@ -75,10 +129,14 @@ def is_dcf(folder: bytes, stem: bytes) -> bool:
 
 
 def holes(numbers: Iterable[int]) -> list[tuple[int, int]]:
-    """Runs of missing numbers, as (first, last), between the lowest and the highest."""
+    """Runs of missing numbers, as (first, last), between the lowest and the highest.
+
+    Args:
+        numbers: rising; one that is there twice does no harm.
+    """
     found: list[tuple[int, int]] = []
     previous: int | None = None
-    for each in sorted(set(numbers)):
+    for each in numbers:
         if previous is not None and each > previous + 1:
             found.append((previous + 1, each - 1))
         previous = each

@@ -6,7 +6,7 @@ source: ``C0001_01``, ``C0001_02`` for parts, or simply the next clip number.
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from offload.media.numbered_names import Numbered, holes, part_number, range_text, trailing_number
 from offload.values.clips import ClipCode, ClipFinding, Weight
@@ -23,7 +23,7 @@ def is_full(size_bytes: int) -> bool:
     return any(limit - _NEAR_BYTES <= size_bytes <= limit for limit in _LIMITS)
 
 
-def chains(entries: Entries, files: Sequence[int]) -> list[list[Numbered]]:
+def chains(entries: Entries, files: Iterable[int]) -> list[list[Numbered]]:
     """Files that continue each other, as (number, entry); a file alone is a chain of one.
 
     Args:

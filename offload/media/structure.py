@@ -1,5 +1,6 @@
 """What a structure check reports: what the file says of itself, and what does not add up."""
 
+import operator
 from array import array
 from bisect import bisect_right
 from collections import Counter
@@ -42,6 +43,9 @@ class Essence(IntEnum):
     def is_picture(self) -> bool:
         """Whether it is one coded or uncompressed picture."""
         return self <= Essence.RAW_PICTURE
+
+
+_ESSENCES = tuple(Essence)
 
 
 class TrackKind(Enum):
@@ -131,13 +135,28 @@ class EssenceLayout:
         self._ends.append(start + length)
         self._kinds.append(essence)
 
+    def extend(self, starts: "array[int]", lengths: "array[int]", essence: Essence) -> None:
+        """Note many pictures at once.
+
+        Args:
+            starts: where they begin, 8 bytes each.
+            lengths: their sizes, 8 bytes each, as many.
+            essence: what they are.
+        """
+        follows = not self._starts or not starts or starts[0] >= self._starts[-1]
+        is_rising = not any(map(operator.gt, starts, starts[1:]))
+        self._sorted = self._sorted and follows and is_rising
+        self._starts.extend(starts)
+        self._ends.extend(map(operator.add, starts, lengths))
+        self._kinds += bytes((essence,)) * len(starts)
+
     def within(self, start: int, end: int) -> Iterator[tuple[int, int, Essence]]:
         """The extents that share a byte with ``start`` to ``end``, as (start, end, essence)."""
         self._sort()
         at = max(0, bisect_right(self._starts, start) - 1)
         while at < len(self._starts) and self._starts[at] < end:
             if self._ends[at] > start:
-                yield self._starts[at], self._ends[at], Essence(self._kinds[at])
+                yield self._starts[at], self._ends[at], _ESSENCES[self._kinds[at]]
             at += 1
 
     def end_of(self, essence: Essence) -> int:
