@@ -14,7 +14,17 @@ from offload.jobs.passes import PassColumns
 from offload.jobs.placing import Place
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import Wish
-from offload.ledger import cards, copies, drives, files, findings, inventories, offloads, rolls
+from offload.ledger import (
+    cards,
+    copies,
+    drives,
+    files,
+    findings,
+    inventories,
+    offloads,
+    recognition,
+    rolls,
+)
 from offload.ledger.cards import CardHints
 from offload.ledger.columns import NO_FACTS
 from offload.ledger.database import Ledger
@@ -62,10 +72,12 @@ class Notes:
     ) -> None:
         """The card is listed and the run begins."""
         now = self.surroundings.now_ns()
+        # Asked before the transaction: a dead share must not keep the ledger locked.
+        mounted = mounted_keys(self.surroundings)
 
         def write() -> None:
             with self.ledger.writing():
-                self.card = self._card(hints_of(held), inventory.digest, now)
+                self.card = number_of(self.ledger, held, inventory, mounted, now)
                 cards.arrived(self.ledger, self.card, held.mounting, held.path, now)
                 kept = inventories.keep(self.ledger, inventory)
                 cards.tell_listing(
@@ -214,6 +226,16 @@ class Notes:
         now = self.surroundings.now_ns()
         self._try(lambda: offloads.end(self.ledger, self.offload, verdict.answer, result, now))
 
+    def bases(self, roll: str) -> dict[str, bytes]:
+        """See :func:`bases_of_card`; nothing where the ledger does not answer."""
+        if self.failure is not None:
+            return {}
+        try:
+            return bases_of_card(self.ledger, self.card, roll)
+        except LedgerError as error:
+            self.failure = error
+            return {}
+
     def write(self, action: Callable[[], None]) -> None:
         """Anything else, guarded in the same way."""
         self._try(action)
@@ -226,11 +248,6 @@ class Notes:
         }
         self._try(lambda: files.add(self.ledger, self.offload, numbers, states, packed))
 
-    def _card(self, hints: CardHints, digest: str, now: int) -> int:
-        alike = cards.find_by_hints(self.ledger, hints)
-        same = [known for known in alike if known.digest == digest] or alike
-        return same[0].card if same else cards.add(self.ledger, hints, now)
-
     def _try(self, action: Callable[[], object]) -> None:
         if self.failure is not None:
             return
@@ -238,6 +255,47 @@ class Notes:
             action()
         except LedgerError as error:
             self.failure = error
+
+
+def mounted_keys(surroundings: Surroundings) -> frozenset[str]:
+    """Keys of all mountings that there are now."""
+    return frozenset(surroundings.mounting_key(volume) for volume in surroundings.volumes())
+
+
+def number_of(
+    ledger: Ledger, held: HeldCard, inventory: Inventory, mounted: frozenset[str], now: int
+) -> int:
+    """The card's number in the ledger: that of a card seen before, by its content, or a new one.
+
+    Args:
+        held: the card.
+        inventory: what is on it now.
+        mounted: see :func:`mounted_keys`; all other mountings are over.
+        now: nanoseconds since 1970.
+    """
+    hints = hints_of(held)
+    if held.is_folder:
+        # Many folders of one volume may stand for cards: their one mounting tells none of them.
+        known = recognition.recognise(ledger, hints, inventory, "")
+    else:
+        cards.still_mounted(ledger, mounted | {held.mounting}, now)
+        known = recognition.recognise(ledger, hints, inventory, held.mounting, mounted)
+    return known if known is not None else cards.add(ledger, hints, now)
+
+
+def bases_of_card(ledger: Ledger, card: int, roll: str) -> dict[str, bytes]:
+    """Where earlier copies of a card's roll lie: drive name -> folder above the roll, absolute.
+
+    A run that goes on the next day, and a card that comes back, find their copies where they are
+    and not in today's folder.
+    """
+    bases: dict[str, bytes] = {}
+    for offload in offloads.of_card(ledger, card):
+        for copy in copies.of_offload(ledger, offload.offload):
+            folder, _, last = copy.result.path.rpartition(b"/")
+            if _is_of_roll(last, roll):
+                bases.setdefault(copy.drive_name, folder)
+    return bases
 
 
 def known_bases(ledger: Ledger, hints: CardHints, roll: str) -> dict[str, bytes]:
