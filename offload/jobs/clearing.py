@@ -30,11 +30,13 @@ class Published:
         c4: C4 ID of the statement's bytes.
         paths: by drive name, absolute.
         content: the statement.
+        named: where it and its signature lie, in the order in which they got their names.
     """
 
     c4: str
     paths: dict[str, bytes]
     content: bytes
+    named: tuple[tuple[Place, bytes], ...] = ()
 
 
 class PublishingError(Exception):
@@ -86,7 +88,12 @@ def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Publish
         for place, path in named
         if path.endswith(SUFFIX)
     }
-    return Published(c4, paths, content)
+    return Published(c4, paths, content, tuple(named))
+
+
+def withdraw(published: Published) -> None:
+    """Take a statement back from every drive, as when the ledger will not have it."""
+    _take_back(published.named)
 
 
 def _take_back(named: Sequence[tuple[Place, bytes]]) -> None:

@@ -5,11 +5,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from offload.errors import RecordError, reason
+from offload.jobs.placing import Place
 from offload.record.mhl.chain import Chain, read_chain
 from offload.record.mhl.model import Action, HashRecord, RootHash
-from offload.record.mhl.naming import CHAIN_NAME
+from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read import ManifestReader
 from offload.storage.root import Root
+from offload.transfer.results import Digests
+from offload.values.entries import Entries
 from offload.values.paths import join
 
 _CHAIN_LIMIT = 64 << 20
@@ -67,6 +70,25 @@ def read_earlier(root: Root, history: bytes) -> Earlier:
     for entry in chain.entries:
         _read_manifest(root, join(history, entry.path), entry.c4, found)
     return found
+
+
+def contradicts(place: Place, entries: Entries, digests: Digests) -> bool:
+    """Whether the record of a finished copy says that a file there is not the card's.
+
+    Raises:
+        RecordError: the record is broken.
+        OSError: it cannot be read.
+    """
+    earlier = read_earlier(place.drive.root, join(place.final, HISTORY_FOLDER))
+    for number in range(len(entries)):
+        known = earlier.hashes.get(place.path_in_copy(entries.path(number)))
+        if not known or not place.present[number]:
+            continue
+        for algorithm in known.keys() & set(digests.names):
+            digest = digests.get(algorithm, number)
+            if digest is not None and digest != known[algorithm]:
+                return True
+    return False
 
 
 def _read_manifest(root: Root, path: bytes, c4: bytes, found: Earlier) -> None:

@@ -17,6 +17,7 @@ from offload.jobs.wishes import Wish
 from offload.ledger import (
     cards,
     copies,
+    decisions,
     drives,
     files,
     findings,
@@ -29,6 +30,7 @@ from offload.ledger.cards import CardHints
 from offload.ledger.columns import NO_FACTS
 from offload.ledger.database import Ledger
 from offload.values.entries import Entries
+from offload.values.facts import Decision
 from offload.values.findings import Finding
 from offload.values.inventory import Inventory
 from offload.values.paths import to_text
@@ -220,6 +222,21 @@ class Notes:
         """Findings, bounded."""
         now = self.surroundings.now_ns()
         self._try(lambda: findings.add(self.ledger, self.offload, found, now))
+
+    def decisions(self) -> tuple[Decision, ...]:
+        """What persons have settled for this card."""
+        try:
+            return decisions.settled(self.ledger, self.card) if self.card else ()
+        except LedgerError as error:
+            self.failure = self.failure or error
+            return ()
+
+    def roll_before(self, digest: str) -> str:
+        """The name of the roll that a card listed like this was given last; empty if none."""
+        for offload in offloads.of_digest(self.ledger, digest):
+            if offload.roll is not None:
+                return rolls.get(self.ledger, offload.roll).name
+        return ""
 
     def end(self, verdict: Verdict, result: Mapping[str, Any]) -> None:
         """The verdict is reached and about to be said."""

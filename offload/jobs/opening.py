@@ -1,5 +1,6 @@
 """Opening card and drives: one held descriptor each, and what the system says about them."""
 
+import errno
 import json
 import os
 from dataclasses import dataclass, field, replace
@@ -181,6 +182,7 @@ def list_card(card: HeldCard, surroundings: Surroundings) -> Walk:
         for volume in surroundings.volumes()
         if volume.mount_point.startswith(top)
     }
+
     def is_inner_mount(path: bytes, fd: int) -> bool:
         return path in inside or not is_same_mounting(fd, card.root.fd)
 
@@ -238,11 +240,10 @@ def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
         return drive
     marker = surroundings.random_number()
     content = json.dumps({"drive": marker, "name": drive.name}) + "\n"
-    try:
-        write_new(drive.root, MARKER, content.encode("utf-8", "surrogateescape"))
-    except FileExistsError:
-        # Another run set it up at this very moment; then that number is the drive's.
-        marker = read_marker(drive.root)
+    # A file of this name that holds no number is one that a failing drive left half written.
+    write_new(drive.root, MARKER, content.encode("utf-8", "surrogateescape"), replaces_own=True)
+    if read_marker(drive.root) != marker:
+        raise OSError(errno.EIO, "the marker file does not read back the same")
     return replace(drive, marker=marker)
 
 

@@ -24,7 +24,9 @@ from offload.jobs.lease import Lock, Run, read_run
 from offload.jobs.opening import HeldDrive
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.storage.evidence import Medium
+from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
+from offload.storage.syncing import sync_folder
 from offload.transfer.preflight.existing import (
     FOLDER_SIZE,
     OTHER_SIZE,
@@ -40,7 +42,7 @@ from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
 from offload.transfer.preflight.names import NameRules
 from offload.transfer.preflight.probing import probe_names, rules_for
 from offload.values.entries import Entries
-from offload.values.paths import join
+from offload.values.paths import join, parent
 
 RECORDS = b"records"
 NAMES_NAME = b"names.json"
@@ -187,6 +189,23 @@ def place_all(
         meaning="Nothing was written.",
         remedy="Give this card another roll name:  offload copy --roll NAME",
     )
+
+
+def rename_roll(place: Place, roll: bytes) -> None:
+    """Give an unfinished copy and its records another roll name.
+
+    Raises:
+        FileExistsError: one of the names is taken; nothing of it was changed.
+        OSError: the drive failed.
+    """
+    root = place.drive.root
+    suffix = place.grows_in[len(place.final) :]
+    records = place.records
+    rename_exclusive(root, records, join(join(place.base, RECORDS), roll))
+    rename_exclusive(root, place.final + suffix, join(place.base, roll) + suffix)
+    place.roll = roll
+    sync_folder(root, parent(place.records))
+    sync_folder(root, place.base)
 
 
 def _try_all(

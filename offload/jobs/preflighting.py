@@ -1,13 +1,13 @@
 """Preflight: everything that stands in the way, found together and said before the first byte."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-from offload.errors import OffloadError
+from offload.errors import OffloadError, reason
 from offload.jobs.noting import drive_card_hints
 from offload.jobs.opening import HeldCard, HeldDrive, has_card_layout
 from offload.jobs.placing import Place
-from offload.jobs.wishes import Wish
+from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import cards
 from offload.ledger.database import Ledger
 from offload.transfer.preflight.check import Preflight, check
@@ -43,7 +43,7 @@ def preflight(
     card: HeldCard,
     entries: Entries,
     places: Sequence[Place],
-    refusals: dict[str, str],
+    refusals: Mapping[str, str],
     wish: Wish,
     ledger: Ledger,
     watched: Sequence[bytes] = (),
@@ -67,17 +67,30 @@ def preflight(
     """
     by_name = {place.name: place for place in places}
     drives = tuple(
-        _drive(by_name[each.name], wish, ledger, (*_APPEAR, *watched))
-        if each.name in by_name
-        else ProposedDrive(
-            each.name, each.path, b"", refusal=refusals.get(each.name, "it is not there")
-        )
+        _proposed(by_name.get(each.name), each, refusals, wish, ledger, (*_APPEAR, *watched))
         for each in wish.drives
     )
     found = check(Proposal(_card(card, entries), drives, wish.policy))
     if found.is_stopped:
         raise PreflightError(found.problems)
     return found
+
+
+def _proposed(
+    place: Place | None,
+    asked: DriveWish,
+    refusals: Mapping[str, str],
+    wish: Wish,
+    ledger: Ledger,
+    appear: Sequence[bytes],
+) -> ProposedDrive:
+    refusal = refusals.get(asked.name, "it is not there")
+    if place is not None:
+        try:
+            return _drive(place, wish, ledger, appear)
+        except OSError as error:
+            refusal = reason(error)
+    return ProposedDrive(asked.name, asked.path, b"", refusal=refusal)
 
 
 def _card(card: HeldCard, entries: Entries) -> ProposedCard:

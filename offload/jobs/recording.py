@@ -55,6 +55,7 @@ LIST_SUFFIXES = {"c4": b"sha512"}
 """The digest behind a C4 ID is SHA-512, and that is what the stock tools call it."""
 
 _PROVEN = frozenset({CopyState.PROVEN_DEVICE, CopyState.PROVEN_SERVER})
+_SOUND = frozenset({CardState.READ_EQUAL, CardState.CACHED})
 _NOT_TO_BE_HAD = frozenset({CardState.UNREADABLE, CardState.CHANGED})
 
 
@@ -74,14 +75,16 @@ def completeness_of(
     """What may be said of a copy, and so what it is called."""
     is_whole, is_any = True, False
     for number in range(len(entries)):
-        if not entries.kind(number).is_copied:
-            continue
-        if states[number] in _PROVEN:
-            is_any = True
-            continue
-        if card_states[number] not in _NOT_TO_BE_HAD:
+        kind = entries.kind(number)
+        if not kind.is_copied:
+            # A folder that could not be listed holds what nobody has seen.
+            is_whole = is_whole and kind not in (Kind.UNREADABLE, Kind.MOUNT)
+        elif card_states[number] in _NOT_TO_BE_HAD:
+            is_whole = False
+        elif card_states[number] not in _SOUND or states[number] not in _PROVEN:
             return Completeness.UNPROVEN
-        is_whole = False
+        else:
+            is_any = True
     if not is_any:
         return Completeness.UNPROVEN
     return Completeness.WHOLE if is_whole else Completeness.PARTIAL
@@ -160,7 +163,12 @@ class Copied:
 
     def in_order(self) -> list[int]:
         """Copied entries depth-first by their names in the copy, as the standard's example is."""
-        numbers = [at for at in range(len(self.entries)) if self.entries.kind(at).is_copied]
+        twice = set(self.entries.doubled())
+        numbers = [
+            at
+            for at in range(len(self.entries))
+            if self.entries.kind(at).is_copied and at not in twice
+        ]
         numbers.sort(key=lambda at: depth_first(self.path(at)))
         return numbers
 
@@ -210,6 +218,8 @@ def content_roots(entries: Entries, digests: Digests) -> dict[str, bytes]:
 
     Names take no part, so copies under other names have the same ones (ASC MHL 1.0, 6.5.2).
     """
+    if entries.doubled():
+        return {}  # of two files with one name only one was read
     formats = tuple(each for each in digests.names if each in FORMATS)
 
     def leaves() -> Iterator[Leaf]:

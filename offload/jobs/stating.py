@@ -3,17 +3,14 @@
 from collections.abc import Mapping, Sequence
 
 from offload.checksum import digest_text
-from offload.clearance.statement import CardName, ManifestName, Occasion, statement_of
-from offload.clearance.statement_json import to_bytes
+from offload.clearance.statement import CardName, ManifestName
 from offload.jobs.opening import HeldCard
 from offload.jobs.placing import Place
 from offload.jobs.recording import Recorded
 from offload.jobs.surroundings import Surroundings
 from offload.record.keys import SigningKey
 from offload.record.mhl.naming import HISTORY_FOLDER
-from offload.values.facts import Facts
 from offload.values.paths import join
-from offload.values.verdict import Verdict
 
 
 def card_name(card: HeldCard, surroundings: Surroundings) -> CardName:
@@ -27,15 +24,6 @@ def card_name(card: HeldCard, surroundings: Surroundings) -> CardName:
         card.mounting.removeprefix(f"{surroundings.boot_id}:"),
         surroundings.boot_id,
     )
-
-
-def statement_bytes(
-    facts: Facts,
-    verdict: Verdict,
-    occasion: Occasion,
-) -> bytes:
-    """The statement, ready to be signed."""
-    return to_bytes(statement_of(facts, verdict, occasion))
 
 
 def manifests_of(recorded: Mapping[str, Recorded]) -> dict[str, ManifestName]:

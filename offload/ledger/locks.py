@@ -129,7 +129,9 @@ class FileLock:
         # (see _is_still). Where it cannot be removed, the next holder takes it as it is.
         with suppress(OSError):
             os.unlink(self.path)
-        os.close(fd)
+        # An error of the close says something of the file, which is gone; the lock is given up.
+        with suppress(OSError):
+            os.close(fd)
         _held.give_up(self.path)
 
     def __enter__(self) -> Self:

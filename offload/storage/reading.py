@@ -1,5 +1,6 @@
 """Reading one file straight from its device where that works, into aligned buffers."""
 
+import contextlib
 import errno
 import fcntl
 import os
@@ -40,10 +41,11 @@ class ReadFile:
         self.size_bytes = self.facts.st_size
 
     def close(self) -> None:
-        """Close the descriptor, once."""
+        """Close the descriptor, once. What was read stands, whatever the close says."""
         if self.fd >= 0:
             fd, self.fd = self.fd, -1
-            os.close(fd)
+            with contextlib.suppress(OSError):
+                os.close(fd)
 
     def read_into(self, view: memoryview, offset: int) -> int:
         """Fill ``view`` from ``offset`` (bytes, aligned while direct); fewer only at the end.

@@ -241,9 +241,14 @@ def _taken(root: Root, folder: bytes) -> tuple[bytes, int]:
         with contextlib.suppress(FileNotFoundError):
             root.forget_folders()
             lock = os.open(b".", os.O_RDONLY | os.O_CLOEXEC, dir_fd=root.folder(path))
-            if _is_ours(lock) and _is_still(root, path, lock) and _clear(root, path):
+            is_taken = False
+            try:
+                is_taken = _is_ours(lock) and _is_still(root, path, lock) and _clear(root, path)
+            finally:
+                if not is_taken:
+                    os.close(lock)
+            if is_taken:
                 return path, lock
-            os.close(lock)
     raise OSError(errno.EBUSY, os.strerror(errno.EBUSY))
 
 

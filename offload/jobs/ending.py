@@ -1,0 +1,204 @@
+"""The end of a run: judge, publish where there is something to publish, write down, return.
+
+The order is the promise's: the facts are gathered after the last look, the statement is down on
+every drive that it counts before the ledger commits, and what the ledger will not take is taken
+back from the drives before anybody is told anything.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from offload import __version__
+from offload.card.inventory import Walk
+from offload.clearance.context import Context
+from offload.clearance.rules import decide
+from offload.clearance.statement import Occasion, statement_of
+from offload.clearance.statement_json import to_bytes
+from offload.errors import reason
+from offload.jobs.clearing import Published, PublishingError, publish, withdraw
+from offload.jobs.facts import FactSources, gather_facts
+from offload.jobs.last_look import LastLook
+from offload.jobs.noting import Notes
+from offload.jobs.opening import HeldCard, is_still_mounted
+from offload.jobs.outcome import Outcome
+from offload.jobs.passes import PassColumns
+from offload.jobs.placing import Standing
+from offload.jobs.preparing import Drives
+from offload.jobs.recording import Recorded
+from offload.jobs.result import result_of
+from offload.jobs.stating import card_name, content_texts, folders_of, key_line, manifests_of
+from offload.jobs.tools import Tools
+from offload.jobs.wishes import Wish
+from offload.ledger import clearances, copies
+from offload.values.facts import Facts, ReadBack
+from offload.values.findings import Finding
+from offload.values.verdict import Verdict
+
+_NOTICED = frozenset({"time-not-kept"})
+_STAGES = {
+    Standing.FREE: copies.Stage.GROWING,
+    Standing.GROWING: copies.Stage.GROWING,
+    Standing.ADDING: copies.Stage.GROWING,
+    Standing.PARTIAL: copies.Stage.PARTIAL,
+    Standing.DONE: copies.Stage.PROVEN,
+}
+
+
+@dataclass(slots=True)
+class Ending:
+    """Everything that a run has come to.
+
+    Attributes:
+        wish, tools, card, walk, columns, drives, notes: of the run.
+        recorded: by drive name: those whose whole record is down and whose name is taken.
+        context: names for sentences.
+        roots: root hashes of the card's content.
+        started_at: of the run.
+        findings: told on the way.
+        clip_findings: doubts about clips that keep the card.
+        is_without_clip: a known layout without one clip.
+    """
+
+    wish: Wish
+    tools: Tools
+    card: HeldCard
+    walk: Walk
+    columns: PassColumns
+    drives: Drives
+    notes: Notes
+    recorded: dict[str, Recorded]
+    context: Context
+    roots: Mapping[str, bytes]
+    started_at: datetime
+    findings: tuple[Finding, ...] = ()
+    clip_findings: tuple[Finding, ...] = ()
+    notices: tuple[Finding, ...] = ()
+    is_without_clip: bool = False
+
+    def conclude(self, look: LastLook) -> Outcome:
+        """Judge and publish; the outcome is written down when this returns.
+
+        Raises:
+            LedgerError: a cleared card could not be written down: no verdict.
+        """
+        self._write_states()
+        facts = self._facts(look)
+        verdict = decide(facts, self.context)
+        published = None
+        if verdict.is_cleared:
+            verdict, facts, published = self._publish(verdict, facts, look)
+        outcome = self._outcome(verdict, facts, published)
+        self.notes.end(verdict, result_of(outcome))
+        if published is not None and not self.notes.is_written:
+            withdraw(published)
+            facts = self._facts(look)
+            outcome = self._outcome(decide(facts, self.context), facts, None)
+        return outcome
+
+    def _outcome(self, verdict: Verdict, facts: Facts, published: Published | None) -> Outcome:
+        return Outcome(
+            verdict,
+            facts,
+            self.context,
+            self.card.path,
+            self.card.volume.label,
+            published,
+            self.recorded,
+            self.started_at,
+            self.tools.surroundings.now(),
+        )
+
+    def _facts(self, look: LastLook) -> Facts:
+        is_present = is_still_mounted(self.card, self.tools.surroundings)
+        facts = gather_facts(
+            FactSources(
+                self.walk,
+                self.columns,
+                tuple(self.drives.places),
+                self.wish,
+                self.drives.failures,
+                frozenset(self.drives.away),
+                frozenset(self.recorded),
+                self.card,
+                is_present=is_present,
+                is_ledger_written=self.notes.is_written,
+                notices=self._all_notices(),
+                clip_findings=self.clip_findings,
+                decisions=self.notes.decisions(),
+                is_without_clip=self.is_without_clip,
+            ),
+            look,
+        )
+        # A run about a part of a card says nothing of the card.
+        return facts if self.wish.only_paths is None else replace(facts, is_as_listed=False)
+
+    def _all_notices(self) -> tuple[Finding, ...]:
+        told = [each for each in self.columns.findings if each.code in _NOTICED]
+        return (*self.drives.notices, *self.notices, *told)
+
+    def _publish(
+        self, verdict: Verdict, facts: Facts, look: LastLook
+    ) -> tuple[Verdict, Facts, Published | None]:
+        counted = {copy.drive for copy in verdict.copies if copy.counts}
+        places = [place for place in self.drives.places if place.name in counted]
+        content = to_bytes(statement_of(facts, verdict, self._occasion()))
+        try:
+            published = publish(places, content, self.tools.key)
+        except PublishingError as error:
+            self.drives.fail(error.drive, reason(error.error))
+            self.recorded.pop(error.drive, None)
+            facts = self._facts(look)
+            return decide(facts, self.context), facts, None
+        self.notes.write(lambda: self._note_clearance(published, verdict))
+        return verdict, facts, published
+
+    def _occasion(self) -> Occasion:
+        now = self.tools.surroundings.now()
+        return Occasion(
+            roll=self.context.roll,
+            code=self.context.code,
+            production=self.wish.production,
+            card=card_name(self.card, self.tools.surroundings),
+            content=content_texts(self.roots),
+            manifests=manifests_of(self.recorded),
+            started=self.started_at,
+            proven=now,
+            written=now,
+            version=__version__,
+            key=key_line(self.tools.key, self.tools.identity),
+            paths=folders_of(self.drives.places),
+        )
+
+    def _note_clearance(self, published: Published, verdict: Verdict) -> None:
+        new = clearances.NewClearance(
+            self.notes.offload,
+            self.notes.card,
+            self.notes.roll or None,
+            self.walk.inventory.digest,
+            published.c4,
+            self.tools.key.public.fingerprint,
+            self.card.mounting,
+            verdict.headline,
+            self.tools.surroundings.now_ns(),
+        )
+        clearances.add(self.tools.ledger, new)
+
+    def _write_states(self) -> None:
+        entries = self.walk.inventory.entries
+        self.notes.card_states(self.columns, entries)
+        for place in self.drives.places:
+            self.notes.copy_states(place, self.columns, entries)
+            states = self.columns.drive_states[place.name]
+            failure = self.drives.failures.get(place.name, "")
+            written = self.tools.progress.copying.drives.get(place.name)
+            result = copies.CopyResult(
+                copies.Stage.DROPPED if failure else _STAGES[place.standing],
+                place.absolute,
+                self.columns.read_back.get(place.name, ReadBack.NONE),
+                sum(copies.is_proven(state) for state in states),
+                written.done_bytes if written else 0,
+                failure,
+            )
+            self.notes.copy_result(place.name, result)
+        self.notes.found([*self.findings, *self.columns.findings])

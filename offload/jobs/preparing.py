@@ -1,0 +1,189 @@
+"""The drives of a run, from their opening to the moment before the first byte, and who drops out.
+
+Nothing of the card is on any drive before everything that stands in the way has been said. A drive
+that cannot be used is dropped with its reason; the others go on.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+
+from offload.errors import DriveError, OffloadError, reason
+from offload.events import DriveDropped, Found
+from offload.jobs.lease import Lock, Run, write_run
+from offload.jobs.noting import Notes
+from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
+from offload.jobs.placing import Place, Standing, place_all, rename_roll
+from offload.jobs.preflighting import preflight
+from offload.jobs.tools import Tools
+from offload.jobs.wishes import DriveWish, Wish
+from offload.transfer.preflight.check import Preflight
+from offload.transfer.preflight.problems import Consequence
+from offload.values.entries import Entries
+from offload.values.findings import Finding
+from offload.values.paths import join
+
+BaseOf = Callable[[HeldDrive], bytes]
+
+
+@dataclass(slots=True)
+class Drives:
+    """The drives of one run.
+
+    Attributes:
+        wish, tools, card, notes: of the run.
+        held: those that could be opened.
+        places: those that take part, by bit.
+        failures: drive name -> why it was dropped or refused.
+        away: names of those that are not there.
+        notices: what preflight found that keeps nothing.
+        part: 1 for the roll's own name, 2 for ``ROLL-2`` and so on.
+    """
+
+    wish: Wish
+    tools: Tools
+    card: HeldCard
+    notes: Notes
+    held: list[HeldDrive] = field(default_factory=list)
+    places: list[Place] = field(default_factory=list)
+    failures: dict[str, str] = field(default_factory=dict)
+    away: set[str] = field(default_factory=set)
+    notices: list[Finding] = field(default_factory=list)
+    part: int = 1
+
+    @property
+    def active(self) -> list[Place]:
+        """Those that take part and have not been dropped since."""
+        return [place for place in self.places if place.name not in self.failures]
+
+    def open_all(self) -> None:
+        """Open every drive; one that cannot be opened is dropped."""
+        for wish in self.wish.drives:
+            drive = self._opened(wish)
+            if drive is not None:
+                self.held.append(drive)
+
+    def place(self, base_of: BaseOf, lease: Callable[[str], Run], entries: Entries) -> None:
+        """Find where the roll goes on every drive, look ahead, and make the places ready.
+
+        Args:
+            base_of: folder that holds the roll, relative, for each drive.
+            lease: what goes into ``run.json``, for a roll's name; the name by rule for "".
+            entries: of the card.
+
+        Raises:
+            PreflightError: something stops the run; nothing was written.
+        """
+        drives = [drive for drive in self.held if drive.name not in self.failures]
+        places, refused, self.part = place_all(
+            drives, base_of, lease(""), entries, first_part=self.part
+        )
+        for name, error in refused.items():
+            self.drop(name, error)
+        self._look_ahead(places, entries)
+        for place in places:
+            if place.name not in self.failures:
+                self._prepare(place, lease)
+        self.places = [place for place in places if place.name not in self.failures]
+        for bit, place in enumerate(self.places):
+            place.bit = bit
+
+    def name_anew(self, roll: bytes) -> None:
+        """Give the roll its name by card code, on every drive where it is growing."""
+        for place in self.active:
+            if place.standing is not Standing.DONE:
+                with self.guarding(place):
+                    rename_roll(place, roll)
+
+    def drop(self, name: str, error: OffloadError) -> None:
+        """A drive takes no more part."""
+        self.failures[name] = str(error)
+        if isinstance(error, DriveAwayError):
+            self.away.add(name)
+        self.tools.sink(DriveDropped(name, str(error)))
+
+    def fail(self, name: str, why: str) -> None:
+        """A drive failed at work: that is also written down as its fault."""
+        if name not in self.failures:
+            self.failures[name] = why
+            self.tools.sink(DriveDropped(name, why))
+            self.notes.fault(name, why)
+
+    @contextmanager
+    def guarding(self, place: Place) -> Iterator[None]:
+        """A block whose system errors drop the drive that they speak of."""
+        try:
+            yield
+        except OSError as error:
+            self.fail(place.name, reason(error))
+
+    def unlock(self) -> None:
+        """Give the rolls on the drives back to other runs."""
+        for place in self.places:
+            if place.lock is not None:
+                place.lock.release()
+                place.lock = None
+
+    def close(self) -> None:
+        """Let go of everything."""
+        self.unlock()
+        for drive in self.held:
+            drive.root.close()
+
+    def _opened(self, wish: DriveWish) -> HeldDrive | None:
+        try:
+            return open_drive(wish, self.tools.surroundings)
+        except OffloadError as error:
+            self.drop(wish.name, error)
+            return None
+
+    def _look_ahead(self, places: Sequence[Place], entries: Entries) -> None:
+        """Say everything that stands in the way before the first byte."""
+        found = preflight(self.card, entries, places, self.failures, self.wish, self.tools.ledger)
+        for problem in found.problems:
+            if problem.kind is Consequence.DROP_DRIVE and problem.drive:
+                kind = DriveAwayError if problem.code == DriveAwayError.code else DriveError
+                self.drop(problem.drive, kind(problem.text, remedy=problem.remedy))
+        for finding in _to_be_told(found):
+            self.tools.sink(Found(finding))
+        self.notices += found.notices
+
+    def _prepare(self, place: Place, lease: Callable[[str], Run]) -> None:
+        try:
+            self._make_ready(place, lease)
+        except (OSError, OffloadError) as error:
+            why = reason(error) if isinstance(error, OSError) else str(error)
+            self.drop(place.name, DriveError(why, path=place.drive.root.path))
+            if place.lock is not None:
+                place.lock.release()
+                place.lock = None
+
+    def _make_ready(self, place: Place, lease: Callable[[str], Run]) -> None:
+        """Marker, folders, lease and lock, before anything of the card is there."""
+        is_needed = not (self.wish.only_prove and place.standing is Standing.FREE)
+        if is_needed:
+            place.drive = write_marker(place.drive, self.tools.surroundings)
+        self.notes.take_drive(place.drive, place)
+        if not is_needed or place.drive.volume.is_read_only:
+            return
+        root = place.drive.root
+        root.make_folders(place.records)
+        place.lock = Lock(root, place.records, place.name)
+        write_run(root, place.records, lease_of(place, lease))
+        if place.standing is not Standing.DONE and not self.wish.only_prove:
+            root.make_folders(place.grows_in)
+        for path in place.existing.stale:
+            root.remove_file(join(place.grows_in, path))
+
+
+def lease_of(place: Place, lease: Callable[[str], Run]) -> Run:
+    """What goes into ``run.json`` there: the key of earlier work on the same copy is kept."""
+    run = lease(place.roll.decode("utf-8", "surrogateescape"))
+    return replace(run, key=place.earlier.key) if place.earlier else run
+
+
+def _to_be_told(found: Preflight) -> Iterator[Finding]:
+    for problem in found.problems:
+        if problem.kind is not Consequence.DROP_DRIVE:
+            yield Finding(problem.code, problem.text, b"", problem.drive)
+    yield from found.notices
