@@ -58,19 +58,21 @@ class Known:
 
 
 def find_known(
-    card: HeldCard, digest: str, tools: Tools, *, unfinished: bool = False
+    card: HeldCard, digest: str, tools: Tools, *, unfinished: bool = False, number: int = 0
 ) -> Known | None:
     """The last offload of a card by its hints, one with this very listing first.
 
     Args:
         unfinished: one that came to no verdict will do.
+        number: the card's in the ledger, where it has been recognised; 0 goes by hints.
     """
     ledger = tools.ledger
     found: list[Offload] = []
-    for known in cards.find_by_hints(ledger, hints_of(card)):
+    alike = cards.find_by_hints(ledger, hints_of(card))
+    for its_number in [number] if number else [known.card for known in alike]:
         found += [
             each
-            for each in offloads.of_card(ledger, known.card)
+            for each in offloads.of_card(ledger, its_number)
             if unfinished or each.answer is not None
         ]
     found.sort(key=lambda each: (each.digest == digest, each.offload), reverse=True)
@@ -116,29 +118,40 @@ def check_listed(path: bytes, policy: Policy, tools: Tools) -> Outcome | None:
     Returns:
         The outcome; nothing when the ledger does not know the card.
     """
-    started = tools.surroundings.now()
     with ExitStack() as stack:
         card = open_card(path, tools.surroundings)
         stack.callback(card.root.close)
-        walk = list_card(card, tools.surroundings)
-        known = find_known(card, walk.inventory.digest, tools)
-        if known is None:
-            return None
-        facts = _facts(card, walk, known, policy, tools)
-        verdict = decide(facts, _context(card, known, walk, tools))
-        if not verdict.is_cleared:
-            _void(known, walk, tools)
-        return Outcome(
-            verdict,
-            facts,
-            _context(card, known, walk, tools),
-            card.path,
-            card.volume.label,
-            None,
-            {},
-            started,
-            tools.surroundings.now(),
-        )
+        return answer_listed(card, list_card(card, tools.surroundings), policy, tools)
+
+
+def answer_listed(
+    card: HeldCard, walk: Walk, policy: Policy, tools: Tools, *, number: int = 0
+) -> Outcome | None:
+    """The answer for a card that is open and has just been listed; as :func:`check_listed`.
+
+    Args:
+        number: the card's in the ledger, where it has been recognised.
+    """
+    started = tools.surroundings.now()
+    known = find_known(card, walk.inventory.digest, tools, number=number)
+    if known is None:
+        return None
+    facts = _facts(card, walk, known, policy, tools)
+    context = _context(card, known, walk, tools)
+    verdict = decide(facts, context)
+    if not verdict.is_cleared:
+        _void(known, walk, tools)
+    return Outcome(
+        verdict,
+        facts,
+        context,
+        card.path,
+        card.volume.label,
+        None,
+        {},
+        started,
+        tools.surroundings.now(),
+    )
 
 
 def _context(card: HeldCard, known: Known, walk: Walk, tools: Tools) -> Context:

@@ -1,0 +1,111 @@
+"""Where a run is, as the small file that faces read: made from the passes' counters."""
+
+import time
+from collections import deque
+from dataclasses import dataclass, field
+
+from offload.ledger.pulse import DrivePulse, Pulse
+from offload.transfer.counters import Lane, Pass, Progress
+from offload.values.paths import shown
+
+_WINDOW_S = 4.0
+
+
+@dataclass(slots=True)
+class PulseMaker:
+    """Makes the pulses of one run.
+
+    Attributes:
+        progress: the run's counters.
+        pid: this process.
+        offload: its number in the ledger; 0 before it is known.
+        roll: as it is called, unescaped; may be empty.
+        total_files: on the card.
+    """
+
+    progress: Progress
+    pid: int
+    offload: int = 0
+    roll: str = ""
+    total_files: int = 0
+    _samples: dict[str, deque[tuple[float, int]]] = field(default_factory=dict)
+
+    def pulse(self, now_ns: int) -> Pulse:
+        """The run at this moment.
+
+        Args:
+            now_ns: nanoseconds since 1970.
+        """
+        counters = self._current()
+        now = time.monotonic()
+        rate = self._rate(counters, counters.card, now)
+        left = _seconds_left(self.progress)
+        return Pulse(
+            self.offload,
+            now_ns,
+            self.pid,
+            shown(self.roll),
+            self.progress.step,
+            counters.card.done_bytes,
+            counters.card.total_bytes,
+            counters.card.done_files,
+            self.total_files,
+            rate,
+            _lane_left(counters.card, rate),
+            now_ns + int(left * 1e9) if left is not None else 0,
+            "",
+            tuple(self._drive(counters, lane, now) for lane in counters.drives.values()),
+        )
+
+    def _current(self) -> Pass:
+        proving = self.progress.proving
+        return proving if proving.started_ns else self.progress.copying
+
+    def _drive(self, counters: Pass, lane: Lane, now: float) -> DrivePulse:
+        rate = self._rate(counters, lane, now)
+        step = counters.step
+        if lane.failure:
+            step = "failed"
+        elif lane.done_bytes >= lane.total_bytes:
+            step = "done"
+        return DrivePulse(
+            shown(lane.name),
+            step,
+            lane.done_bytes,
+            lane.total_bytes,
+            rate,
+            _lane_left(lane, rate),
+            shown(lane.failure),
+        )
+
+    def _rate(self, counters: Pass, lane: Lane, now: float) -> float:
+        """Bytes a second over the last few seconds."""
+        samples = self._samples.setdefault(f"{counters.step} {lane.name}", deque())
+        samples.append((now, lane.done_bytes))
+        while len(samples) > 2 and now - samples[0][0] > _WINDOW_S:
+            samples.popleft()
+        then, before = samples[0]
+        # A pass that is gone through once more begins its counters anew.
+        moved = max(0, lane.done_bytes - before)
+        return moved / (now - then) if now - then > 0.2 else 0.0
+
+
+def _lane_left(lane: Lane, rate: float) -> float:
+    return (lane.total_bytes - lane.done_bytes) / rate if rate > 0 else -1.0
+
+
+def _seconds_left(progress: Progress) -> float | None:
+    """Seconds until the verdict; before proving has begun it is taken to be as fast as copying."""
+    if progress.proving.started_ns:
+        return _pass_left(progress.proving)
+    left = _pass_left(progress.copying)
+    return None if left is None else 2 * left + progress.copying.elapsed_s
+
+
+def _pass_left(counters: Pass) -> float | None:
+    lefts = [
+        counters.elapsed_s * (lane.total_bytes - lane.done_bytes) / lane.done_bytes
+        for lane in counters.lanes
+        if lane.done_bytes and lane.total_bytes and not lane.failure
+    ]
+    return max(lefts) if lefts else None
