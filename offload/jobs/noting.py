@@ -243,6 +243,19 @@ class Notes:
         now = self.surroundings.now_ns()
         self._try(lambda: offloads.end(self.ledger, self.offload, verdict.answer, result, now))
 
+    def unfinished(self, digest: str, mounting: str) -> offloads.Offload | None:
+        """The run to go on with: one of this mounting first, else the newest listed like this.
+
+        A twin's run may be listed alike; what lies on the drives is matched by more than that.
+        """
+        try:
+            found = offloads.unfinished_of(self.ledger, digest)
+        except LedgerError as error:
+            self.failure = error
+            return None
+        here = [each for each in found if each.mounting == mounting]
+        return next(iter([*here, *found]), None)
+
     def bases(self, roll: str) -> dict[str, bytes]:
         """See :func:`bases_of_card`; nothing where the ledger does not answer."""
         if self.failure is not None:
@@ -312,22 +325,6 @@ def bases_of_card(ledger: Ledger, card: int, roll: str) -> dict[str, bytes]:
             folder, _, last = copy.result.path.rpartition(b"/")
             if _is_of_roll(last, roll):
                 bases.setdefault(copy.drive_name, folder)
-    return bases
-
-
-def known_bases(ledger: Ledger, hints: CardHints, roll: str) -> dict[str, bytes]:
-    """Where earlier copies of this card's roll lie: drive name -> folder above the roll, absolute.
-
-    A run that goes on the next day, and a card that comes back, find their copies where they are
-    and not in today's folder.
-    """
-    bases: dict[str, bytes] = {}
-    for known in cards.find_by_hints(ledger, hints):
-        for offload in offloads.of_card(ledger, known.card):
-            for copy in copies.of_offload(ledger, offload.offload):
-                name = copy.result.path.rpartition(b"/")[2] or copy.result.path
-                if _is_of_roll(name, roll):
-                    bases.setdefault(copy.drive_name, copy.result.path.rpartition(b"/")[0])
     return bases
 
 

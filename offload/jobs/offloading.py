@@ -30,7 +30,7 @@ from offload.jobs.ending import Ending
 from offload.jobs.joining import join_roll
 from offload.jobs.last_look import LastLook, look_at_card, look_at_drives
 from offload.jobs.lease import Run, write_run
-from offload.jobs.noting import Notes, hints_of, known_bases
+from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.passes import PassColumns, new_columns, run_copying, run_proving
@@ -179,13 +179,12 @@ class _Run:
         self._roll = self._roll_by_rule
 
     def _begin_notes(self) -> None:
-        ledger = self._tools.ledger
-        earlier = offloads.unfinished_of(ledger, self._walk.inventory.digest)
-        before = earlier[0] if earlier else None
-        self._bases = known_bases(ledger, hints_of(self._card), self._roll_by_rule)
+        digest = self._walk.inventory.digest
+        before = self._notes.unfinished(digest, self._card.mounting)
         self._key = before.key if before else self._surroundings.random_number()
         number = before.offload if before else None
         self._notes.begin(self._card, self._walk.inventory, self._wish, self._key, number)
+        self._bases = self._notes.bases(self._roll_by_rule)
 
     def _place(self) -> None:
         self._drives.place(self._base_of, self._lease, self._entries)

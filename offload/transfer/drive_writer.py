@@ -74,11 +74,13 @@ class DriveWriter(threading.Thread):
         self._unsynced_bytes = 0
         self._folders: set[bytes] = set()
         self._made: list[bytes] = []
+        self._is_open = False
         self.states = states
         self.failure = ""
         self.notices: list[Finding] = []
 
     def run(self) -> None:
+        self._guarded(self._open)
         while (slot := self._queue.get()) is not None:
             try:
                 for piece in slot.pieces:
@@ -90,7 +92,13 @@ class DriveWriter(threading.Thread):
             self._guarded(self._finish)
         if self._file is not None:
             self._file.abandon()
-        self._root.close()
+        if self._is_open:
+            self._root.close()
+
+    def _open(self) -> None:
+        # A handle of this thread's own: folders are kept open by each.
+        self._root = self._root.again()
+        self._is_open = True
 
     def _take_guarded(self, piece: Piece, slot: Slot) -> None:
         try:

@@ -186,7 +186,7 @@ class _Prover(threading.Thread):
         super().__init__(name=f"proving-{reading.key}", daemon=True)
         self.key = reading.key
         self._reading = reading
-        self._root = reading.root.again()
+        self._root = reading.root
         self._digests = digests
         self._size_of = size_of
         self._lane = lane
@@ -197,6 +197,12 @@ class _Prover(threading.Thread):
         self._crew = HashingCrew()
 
     def run(self) -> None:
+        try:
+            self._root = self._reading.root.again()
+        except OSError as error:
+            for number in self._reading.numbers:
+                self._set(number, Outcome.UNREADABLE, reason(error))
+            return
         try:
             with (
                 Buffers(BUFFER_COUNT, BUFFER_BYTES, phase_bytes=PHASE_BYTES) as buffers,

@@ -114,7 +114,7 @@ def copy_all(
             DriveWriter(
                 bit,
                 drive.target,
-                drive.root.again(),
+                drive.root,
                 ring,
                 queue,
                 result.drive_states[drive.target.name],
