@@ -101,10 +101,20 @@ def _way(
     return Way(words, _command(remedy.deed, reason, case, context.reference))
 
 
+def _to_hand_made(case: Case) -> list[bytes]:
+    """The folders in which copies were looked for, which no settings need to know."""
+    words: list[bytes] = []
+    for drive in case.facts.drives:
+        if drive.is_hand_made is True:
+            words += [b"--to", drive.path]
+    return words
+
+
 def _command(deed: Deed, reason: Reason, case: Case, card: bytes) -> tuple[bytes, ...]:
     if any(drive.is_hand_made is True for drive in case.facts.drives) and deed is Deed.COPY:
-        missing = reason.code in _MENDED_BY_WRITING
-        return _words(b"copy", [card], [b"--missing"]) if missing else _prove(card)
+        if reason.code not in _MENDED_BY_WRITING:
+            return _prove(card)
+        return _words(b"copy", [card], [b"--missing"], _to_hand_made(case))
     match deed:
         case Deed.COPY:
             return _words(b"copy", [card])

@@ -4,9 +4,11 @@ import os
 from collections.abc import Sequence
 
 from offload.cli.session import Session
-from offload.errors import UsageError
+from offload.errors import OffloadError, UsageError
+from offload.jobs.volume_kind import VolumeKind, look_at_volume
 from offload.ledger import cards, rolls
 from offload.values.paths import shown, to_text
+from offload.volumes.kinds import MEMORY
 from offload.volumes.physical import is_system_disk
 from offload.volumes.volume import Volume
 
@@ -64,6 +66,9 @@ def _by_name(session: Session, word: str) -> list[bytes]:
 
 def _only_card(session: Session) -> bytes:
     found = candidates(session)
+    if len(found) > 1:
+        # A look at each tells cards from sticks and drives that are plugged in as well.
+        found = [volume for volume in found if _is_card(volume)] or found
     if len(found) == 1:
         return found[0].mount_point
     if not found:
@@ -85,16 +90,30 @@ def candidates(session: Session) -> list[Volume]:
     settings = session.settings
     places = (*_APPEAR, *settings.cards.watch)
     drives = {drive.volume for drive in settings.drives if drive.volume}
+    paths = tuple(drive.path for drive in settings.drives if drive.path)
     found = []
     for volume in session.surroundings.volumes():
         if volume.is_covered or volume.is_network or volume.volume_id in drives:
             continue
         if not any(volume.mount_point.startswith(place.rstrip(b"/") + b"/") for place in places):
             continue
+        if volume.fs_type in MEMORY or any(_is_below(path, volume) for path in paths):
+            continue
         if is_system_disk(volume) or os.path.lexists(volume.mount_point + b"/.offload-drive"):
             continue
         found.append(volume)
     return found
+
+
+def _is_below(path: bytes, volume: Volume) -> bool:
+    return (path + b"/").startswith(volume.mount_point.rstrip(b"/") + b"/")
+
+
+def _is_card(volume: Volume) -> bool:
+    try:
+        return look_at_volume(volume.mount_point).kind is VolumeKind.CARD
+    except OffloadError:
+        return False
 
 
 def _listed(paths: Sequence[bytes]) -> str:
