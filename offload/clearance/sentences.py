@@ -114,7 +114,7 @@ def _command(deed: Deed, reason: Reason, case: Case, card: bytes) -> tuple[bytes
     if any(drive.is_hand_made is True for drive in case.facts.drives) and deed is Deed.COPY:
         if reason.code not in _MENDED_BY_WRITING:
             return _prove(card)
-        return _words(b"copy", [card], [b"--missing"], _to_hand_made(case))
+        return _words(b"copy", [card], [b"--missing", *_to_hand_made(case)])
     match deed:
         case Deed.COPY:
             return _words(b"copy", [card])

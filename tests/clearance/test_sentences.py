@@ -131,7 +131,8 @@ def test_copies_made_by_hand_get_what_is_missing() -> None:
     facts = with_copy(CopyState.ABSENT)
     drives = tuple(replace(each, is_hand_made=True) for each in facts.drives)
     hold = _only(replace(facts, drives=drives))
-    assert command_line(hold.ways[0].command) == "offload copy A003 --missing"
+    where = [b"--to", drives[0].path, b"--to", drives[1].path]
+    assert hold.ways[0].command == (b"offload", b"copy", b"A003", b"--missing", *where)
 
 
 def test_copies_made_by_hand_are_proven_where_they_are() -> None:
