@@ -115,7 +115,8 @@ class FragmentCheck:
         header = next((part for part in parts if part.kind == b"tfhd"), None)
         if header is None:
             raise MalformedError(_CHECK, "a fragment without its header", source.offset)
-        run = _Run(source, header, self._index.fragment_defaults, after_last)
+        defaults = self._index.fragment_defaults
+        run = _Run(source, header, defaults, after_last, self._reader.size)
         samples = self.tracks.setdefault(run.track, FragmentSamples())
         for part in parts:
             if part.kind == b"tfdt":
@@ -178,8 +179,11 @@ class _Run:
         header: Box,
         defaults: dict[int, FragmentDefaults],
         after_last: int,
+        most: int,
     ) -> None:
         data = source.data
+        # A run without a word about each sample cannot hold more than the file.
+        self._most = most
         flags = number(data, header.body + 1, 3)
         self.track = number(data, header.body + 4, 4)
         known = defaults.get(self.track, FragmentDefaults(0, 0))
@@ -200,7 +204,7 @@ class _Run:
         at += 4 if flags & 0x4 else 0
         present = [flag for flag in (0x100, 0x200, 0x400, 0x800) if flags & flag]
         width = 4 * len(present)
-        if at + count * width > box.end or (not width and count > _MAX_SAMPLES):
+        if at + count * width > box.end or (not width and count * max(self.size, 1) > self._most):
             raise MalformedError(
                 _CHECK, f"a run of {count} samples is longer than its box", source.offset
             )

@@ -34,6 +34,7 @@ _MAX_INDEX_BYTES = 1024 * 1024
 _MAX_STREAMS = 512
 _MAX_PADDING_BYTES = 1 << 20
 _MAX_PARTITIONS = 1_000_000
+_MAX_UNITS = 4_000_000
 
 
 @dataclass(slots=True)
@@ -301,7 +302,12 @@ def _check_clip_wrapped(
     """One value holds all pictures: the index divides it."""
     index = file.indexes.get(stream.body_sid) or file.indexes.get(0)
     start, length = stream.first.value, stream.first.length
-    if index is None or index.unit(0, length) is None:
+    places = (
+        [(start + at, size) for at, size in index.units(length, min(declared, _MAX_UNITS))]
+        if index
+        else []
+    )
+    if index is None or not places:
         file.layout.add(start, length, essence)
         file.looking.findings.note(
             ClipCode.UNCHECKED, "essence-counts", "without an index its pictures are not counted"
@@ -315,8 +321,6 @@ def _check_clip_wrapped(
             f"{length} bytes are there",
             stream.first.start,
         )
-    units = [index.unit(at, length) for at in range(min(declared, 4_000_000))]
-    places = [(start + unit[0], unit[1]) for unit in units if unit and unit[0] + unit[1] <= length]
     if len(places) < declared:
         file.looking.findings.add(
             ClipCode.COUNTS_DIFFER,

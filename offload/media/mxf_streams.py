@@ -6,8 +6,9 @@ declared.
 """
 
 from array import array
-from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from offload.media.mxf_klv import Klv
 from offload.media.mxf_sets import MxfDescriptor, track_kind
@@ -130,33 +131,30 @@ class IndexTable:
         """Edit units that the segments describe; 0 where they do not say."""
         return sum(self._durations.values())
 
-    def unit(self, edit_unit: int, end: int) -> tuple[int, int] | None:
-        """Offset from the beginning of the stream and size of one edit unit, if indexed.
+    def units(self, end: int, most: int) -> Iterator[tuple[int, int]]:
+        """Offset from the beginning of the stream and size of each edit unit, as indexed.
+
+        Units that are not inside the stream, or not in order, end the list.
 
         Args:
-            edit_unit: its number from 0.
             end: length of the stream, where the last unit ends.
+            most: how many at most.
         """
         if self.unit_bytes:
-            return edit_unit * self.unit_bytes, self.unit_bytes
-        starts = sorted(self._offsets)
-        at = bisect_right(starts, edit_unit) - 1
-        if at < 0:
-            return None
-        offsets = self._offsets[starts[at]]
-        inside = edit_unit - starts[at]
-        if inside >= len(offsets):
-            return None
-        following = self._offset(edit_unit + 1, starts)
-        offset = offsets[inside]
-        behind = end if following is None else following
-        return (offset, behind - offset) if offset < behind <= end else None
-
-    def _offset(self, edit_unit: int, starts: list[int]) -> int | None:
-        at = bisect_right(starts, edit_unit) - 1
-        offsets = self._offsets[starts[at]]
-        inside = edit_unit - starts[at]
-        return offsets[inside] if inside < len(offsets) else None
+            for at in range(min(most, end // self.unit_bytes)):
+                yield at * self.unit_bytes, self.unit_bytes
+            return
+        offsets = array("Q")
+        for start in sorted(self._offsets):
+            # Segments repeat or overlap only in files that are still growing.
+            if start == len(offsets):
+                offsets.extend(self._offsets[start])
+        # The last unit ends where one more begins, or with the stream.
+        bounds = offsets[: most + 1] if len(offsets) > most else array("Q", [*offsets, end])
+        for offset, behind in pairwise(bounds):
+            if not offset < behind <= end:
+                return
+            yield offset, behind - offset
 
 
 def _segment_fields(value: bytes) -> dict[int, bytes]:
