@@ -56,6 +56,14 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class DriveRoom:
+    """What will be free on a drive when the card is on it, bytes."""
+
+    drive: str
+    free_at_end_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class DriveDropped:
     """A drive has failed and takes no more part; the others go on."""
 
@@ -63,7 +71,16 @@ class DriveDropped:
     reason: str
 
 
-Event = StepStarted | StepFinished | CardListed | CardCoded | RollNamed | Found | DriveDropped
+Event = (
+    StepStarted
+    | StepFinished
+    | CardListed
+    | CardCoded
+    | RollNamed
+    | Found
+    | DriveRoom
+    | DriveDropped
+)
 Sink = Callable[[Event], None]
 
 

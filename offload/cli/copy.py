@@ -58,7 +58,7 @@ def copy(
         path = find_card(opened, card)
         wish = wish_for(opened, path, tuple(to or ()), roll, tuple(checksum or ()))
         progress = Progress()
-        view = RunView(progress, as_json=as_json)
+        view = RunView(progress, as_json=as_json, heading=wish.production)
         stop = threading.Event()
         tools = Tools(
             opened.ledger,

@@ -8,10 +8,13 @@ import time
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from offload.cli.amounts import clock_after, count, duration, rate, size
+from offload.cli.verdict_view import FOR_THE_CAMERA
 from offload.transfer.counters import Lane, Pass, Progress
-from offload.values.paths import shown
+from offload.values.findings import Finding
+from offload.values.paths import shown, to_text
 
 SAMPLES_PER_S = 8
 _WINDOW_S = 4.0
@@ -40,6 +43,7 @@ class LiveView:
 
     Attributes:
         progress: the counters.
+        heading: the production, as shown first; may be empty.
         roll: as shown.
         files, total_bytes: of the card; 0 before it is listed.
         free_bytes: by drive name, what will be free at the end; missing where not told.
@@ -47,13 +51,20 @@ class LiveView:
     """
 
     progress: Progress
+    heading: str = ""
     roll: str = ""
     files: int = 0
     total_bytes: int = 0
     free_bytes: dict[str, int] = field(default_factory=dict)
     notices: list[str] = field(default_factory=list)
-    started_s: float = field(default_factory=time.monotonic)
+    started_at: datetime = field(default_factory=datetime.now)
     _speeds: dict[tuple[str, str], _Speed] = field(default_factory=dict)
+
+    def tell(self, finding: Finding) -> None:
+        """Show what the camera team should hear while the camera is still near."""
+        if finding.code.startswith(FOR_THE_CAMERA):
+            where = f"{to_text(finding.path)}: " if finding.path else ""
+            self.notices.append(f"{where}{finding.text}")
 
     def lines(self, width: int) -> list[str]:
         """Plain lines, none wider than ``width`` characters."""
@@ -72,11 +83,12 @@ class LiveView:
         return [line[:width] for line in lines]
 
     def _facts(self) -> str:
-        parts = []
+        parts = [shown(self.heading)] if self.heading else []
         if self.files:
             parts += [count(self.files, "file"), size(self.total_bytes)]
         if self.progress.code:
             parts.append(f"code {self.progress.code}")
+        parts.append(f"started {self.started_at:%H:%M}")
         return f"      {', '.join(parts)}" if parts else ""
 
     def _pass_lines(self, number: int, counters: Pass, now: float) -> list[str]:

@@ -13,14 +13,16 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
 
-from offload.cli.amounts import duration
+from offload.cli.amounts import count, duration, size
 from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
 from offload.cli.result_json import write_event, write_result
 from offload.cli.verdict_view import scene_of, show
+from offload.cli.wrapping import wrapped
 from offload.events import (
     CardCoded,
     CardListed,
     DriveDropped,
+    DriveRoom,
     Event,
     Found,
     RollNamed,
@@ -37,11 +39,11 @@ Result = TypeVar("Result")
 class RunView:
     """Shows one job."""
 
-    def __init__(self, progress: Progress, *, as_json: bool) -> None:
+    def __init__(self, progress: Progress, *, as_json: bool, heading: str = "") -> None:
         self._progress = progress
         self._is_json = as_json
         self._is_live = not as_json and sys.stdout.isatty()
-        self._live = LiveView(progress)
+        self._live = LiveView(progress, heading=heading)
         self._steps: list[tuple[str, float]] = []
         self._drawn = 0
         self._lock = threading.Lock()
@@ -93,7 +95,10 @@ class RunView:
             return
         show(outcome.verdict, scene_of(outcome, is_check=is_check), sys.stdout)
         if self._steps:
-            _print_line(f"  {time_line(self._progress, self._steps)}")
+            width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+            line = time_line(self._progress, self._steps)
+            for part in wrapped(line, width, "  ", " " * 4):
+                _print_line(part)
 
     def _note(self, event: Event) -> None:
         if isinstance(event, CardListed):
@@ -101,6 +106,10 @@ class RunView:
             self._live.total_bytes = event.total_bytes
         elif isinstance(event, RollNamed):
             self._live.roll = event.roll
+        elif isinstance(event, DriveRoom):
+            self._live.free_bytes[event.drive] = event.free_at_end_bytes
+        elif isinstance(event, Found):
+            self._live.tell(event.finding)
         elif isinstance(event, StepFinished):
             self._steps.append((event.step, event.elapsed_s))
 
@@ -152,7 +161,7 @@ def _signals_kept() -> Iterator[None]:
 def _sentence(event: Event) -> str:
     match event:
         case CardListed(files, total_bytes, _):
-            return f"listed: {files} files, {total_bytes} bytes"
+            return f"listed: {count(files, 'file')}, {size(total_bytes)}"
         case CardCoded(code):
             return f"card code {code}"
         case RollNamed(roll):
@@ -164,6 +173,8 @@ def _sentence(event: Event) -> str:
         case Found(finding):
             where = " ".join(filter(None, (shown(finding.drive), to_text(finding.path))))
             return f"{finding.code}: {where + ': ' if where else ''}{finding.text}"
+        case DriveRoom(drive, free):
+            return f"{shown(drive)}: {size(free)} will be free at the end"
         case DriveDropped(drive, why):
             return f"drive dropped: {shown(drive)}: {why}"
 

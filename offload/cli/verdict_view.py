@@ -31,7 +31,7 @@ _DEEP = " " * 10
 _LABEL = 11
 _NAMES_SHOWN = 8
 _NOTICES_SHOWN = 12
-_FOR_THE_CAMERA = ("brief-", "camera-", "clip-", "clips-", "roll-", "sound-", "timecode-")
+FOR_THE_CAMERA = ("brief-", "camera-", "clip-", "clips-", "roll-", "sound-", "timecode-")
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +225,7 @@ def _words_taken(verdict: Verdict, pen: _Pen) -> Iterator[Line]:
 
 def _notices(notices: Sequence[Notice], pen: _Pen) -> Iterator[Line]:
     for notice in notices[:_NOTICES_SHOWN]:
-        is_for_camera = notice.code.startswith(_FOR_THE_CAMERA)
+        is_for_camera = notice.code.startswith(FOR_THE_CAMERA)
         yield from pen.row("tell camera" if is_for_camera else "note", notice.text)
     if len(notices) > _NOTICES_SHOWN:
         yield from pen.row("note", f"{len(notices) - _NOTICES_SHOWN:,} more: see --json")
