@@ -9,8 +9,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from offload.errors import DriveError, OffloadError, reason
-from offload.events import DriveDropped, Found
+from offload.events import DriveDropped, DriveRoom, Found
 from offload.jobs.lease import Lock, Run, write_run
+from offload.jobs.leftovers import finish_files
 from offload.jobs.noting import Notes
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
 from offload.jobs.placing import Place, Standing, place_all, rename_roll
@@ -83,7 +84,7 @@ class Drives:
         self._look_ahead(places, entries)
         for place in places:
             if place.name not in self.failures:
-                self._prepare(place, lease)
+                self._prepare(place, lease, entries)
         self.places = [place for place in places if place.name not in self.failures]
         for bit, place in enumerate(self.places):
             place.bit = bit
@@ -144,13 +145,22 @@ class Drives:
             if problem.kind is Consequence.DROP_DRIVE and problem.drive:
                 kind = DriveAwayError if problem.code == DriveAwayError.code else DriveError
                 self.drop(problem.drive, kind(problem.text, remedy=problem.remedy))
+        for place in places:
+            self._tell_room(place, found)
         for finding in _to_be_told(found):
             self.tools.sink(Found(finding))
         self.notices += found.notices
 
-    def _prepare(self, place: Place, lease: Callable[[str], Run]) -> None:
+    def _tell_room(self, place: Place, found: Preflight) -> None:
+        plan = next((each for each in found.plans if each.name == place.name), None)
+        free = place.drive.volume.free_bytes
+        if plan is not None and free is not None and place.name not in self.failures:
+            room = free - plan.need.total_bytes + plan.need.reserve_bytes
+            self.tools.sink(DriveRoom(place.name, max(0, room)))
+
+    def _prepare(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
         try:
-            self._make_ready(place, lease)
+            self._make_ready(place, lease, entries)
         except (OSError, OffloadError) as error:
             why = reason(error) if isinstance(error, OSError) else str(error)
             self.drop(place.name, DriveError(why, path=place.drive.root.path))
@@ -158,7 +168,7 @@ class Drives:
                 place.lock.release()
                 place.lock = None
 
-    def _make_ready(self, place: Place, lease: Callable[[str], Run]) -> None:
+    def _make_ready(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
         """Marker, folders, lease and lock, before anything of the card is there."""
         is_needed = not (self.wish.only_prove and place.standing is Standing.FREE)
         if is_needed:
@@ -174,6 +184,8 @@ class Drives:
             root.make_folders(place.grows_in)
         for path in place.existing.stale:
             root.remove_file(join(place.grows_in, path))
+        if not self.wish.only_prove:
+            self.notices += finish_files(place, entries)
 
 
 def lease_of(place: Place, lease: Callable[[str], Run]) -> Run:
