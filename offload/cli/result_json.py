@@ -13,6 +13,7 @@ from offload.events import (
     CardCoded,
     CardListed,
     DriveDropped,
+    DriveRoom,
     Event,
     Found,
     RollNamed,
@@ -56,6 +57,9 @@ def event_object(event: Event) -> dict[str, Any]:
             return {"type": "roll-named", "roll": safe(event.roll)}
         case Found():
             return _found(event.finding)
+        case DriveRoom():
+            free = event.free_at_end_bytes
+            return {"type": "drive-room", "drive": safe(event.drive), "free_at_end_bytes": free}
         case DriveDropped():
             return {
                 "type": "drive-dropped",
