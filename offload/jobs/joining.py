@@ -24,7 +24,7 @@ def join_roll(place: Place, entries: Entries) -> None:
     grown = place.grows_in
     touched: set[bytes] = set()
     for number, entry in enumerate(entries):
-        if place.present[number] or not entry.kind.is_copied:
+        if place.has_joined(number) or not entry.kind.is_copied:
             continue
         source = place.path_of(number, entry.path)
         target = join(place.final, place.path_in_copy(entry.path))
@@ -35,7 +35,7 @@ def join_roll(place: Place, entries: Entries) -> None:
             touched.update(parent(folder) for folder in made)
             rename_exclusive(root, source, target)
         touched.add(parent(target))
-        place.present[number] = 1
+        place.note_joined(number)
     for folder in sorted(touched, reverse=True):
         sync_folder(root, folder)
     _remove_empty(place, grown)

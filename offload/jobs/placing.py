@@ -16,7 +16,7 @@ import contextlib
 import os
 import stat
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from offload.errors import DriveError, OffloadError, RecordError, reason
@@ -41,7 +41,7 @@ from offload.transfer.preflight.mapping import mapped_names
 from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
 from offload.transfer.preflight.names import NameRules
 from offload.transfer.preflight.probing import probe_names, rules_for
-from offload.values.entries import Entries
+from offload.values.entries import Entries, Kind
 from offload.values.paths import join, parent
 
 RECORDS = b"records"
@@ -49,6 +49,8 @@ NAMES_NAME = b"names.json"
 INCOMPLETE = b".incomplete"
 PARTIAL = b".partial"
 _MOST_PARTS = 99
+_THERE = 1
+_BESIDE = 2
 
 
 class Standing(Enum):
@@ -85,7 +87,8 @@ class Place:
         names: how the card's names are written there.
         renamed: card path -> path in the copy, only where they differ.
         existing: what was found there.
-        present: a byte for each entry, 1 where a file of the right size (or the folder) is there.
+        present: a byte for each entry, 1 where a file of the right size (or the folder) is there, 2
+            where it is an addition that an interrupted run has left beside the roll.
         is_mounted_anew: mounted since anything was written there, and not read since.
         earlier: the lease found there; nothing on a free place or beside a hand-made copy.
         lock: held while the run works; nothing before.
@@ -148,8 +151,21 @@ class Place:
 
     def path_of(self, number: int, card_path: bytes) -> bytes:
         """Where the copy of an entry lies now, relative to the root."""
-        folder = self.lies_in if self.present[number] else self.grows_in
+        folder = self.lies_in if self.present[number] == _THERE else self.grows_in
         return join(folder, self.path_in_copy(card_path))
+
+    def has_joined(self, number: int) -> bool:
+        """Whether an entry lies within the roll, or in what becomes the roll."""
+        return self.present[number] == _THERE
+
+    def is_half_done(self, number: int) -> bool:
+        """Whether an entry lies in a folder that only this program works in."""
+        is_own = self.standing in (Standing.GROWING, Standing.PARTIAL)
+        return self.present[number] == _BESIDE or (is_own and self.present[number] == _THERE)
+
+    def note_joined(self, number: int) -> None:
+        """An entry has been moved into the roll."""
+        self.present[number] = _THERE
 
 
 class _OtherCardError(Exception):
@@ -272,6 +288,27 @@ def _look(place: Place, run: Run, entries: Entries) -> None:
         place.standing = Standing.ADDING
     if place.existing.present:
         place.present = bytearray(place.existing.present)
+    if place.standing is Standing.ADDING and root.exists(place.grows_in):
+        _look_beside(place, run, entries)
+
+
+def _look_beside(place: Place, run: Run, entries: Entries) -> None:
+    """Take in the additions that an interrupted run has left in the folder beside the roll."""
+    found = _files_below(place.drive.root, place.grows_in)
+    owner = _owner(place, run, found, entries)
+    beside = weigh_existing(entries, place.names, place.rules, found, Lies.GROWING, owner)
+    if beside.use is Use.REFUSE:
+        raise _unknown(place)
+    stale = list(beside.stale)
+    for number in range(len(entries)):
+        if not beside.has(number):
+            continue
+        if not place.present[number]:
+            place.present[number] = _BESIDE
+        elif entries.kind(number) is Kind.FILE:
+            stale.append(place.path_in_copy(entries.path(number)))
+    present = bytes(min(1, state) for state in place.present)
+    place.existing = replace(place.existing, present=present, stale=tuple(stale))
 
 
 def _owner(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries) -> Owner:

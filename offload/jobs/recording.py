@@ -18,6 +18,7 @@ from offload import __version__
 from offload.checksum import digest_text
 from offload.errors import RecordError
 from offload.jobs.earlier_record import Earlier, read_earlier
+from offload.jobs.leftovers import remove_leftovers
 from offload.jobs.placing import NAMES_NAME, PARTIAL, Place, Standing
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
@@ -197,6 +198,7 @@ def write_record(
     root = place.drive.root
     order = copied.in_order()
     earlier = read_earlier(root, _history(place))
+    remove_leftovers(place, earlier.chain)
     made = _standing_record(copied, order, earlier, key, occasion)
     if made is None:
         made = _write_generation(copied, order, earlier, occasion)

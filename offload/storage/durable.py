@@ -16,10 +16,25 @@ from offload.storage.root import Root
 from offload.storage.syncing import sync_descriptor, sync_folder
 from offload.values.paths import join, name, parent
 
+_TEMPORARY = b".new-"
+
 
 def temporary_name(path: bytes) -> bytes:
     """The name under which ``path`` grows: short, and independent of how long the name is."""
-    return join(parent(path), b".new-" + name(path)[:40].replace(b".", b"_"))
+    return join(parent(path), _TEMPORARY + name(path)[:40].replace(b".", b"_"))
+
+
+def remove_temporary(root: Root, folder: bytes) -> None:
+    """Remove what killed runs have left under temporary names in a folder of ours.
+
+    Nobody else may be writing there.
+
+    Raises:
+        OSError: the folder cannot be listed, or one of them cannot be removed.
+    """
+    for each in root.names(folder):
+        if each.startswith(_TEMPORARY):
+            root.remove_file(join(folder, each))
 
 
 @contextlib.contextmanager
