@@ -31,7 +31,9 @@ from offload.events import (
 )
 from offload.jobs.outcome import Outcome
 from offload.transfer.counters import Progress
+from offload.values.findings import Finding
 from offload.values.paths import shown, to_text
+from offload.volumes.awake import Awake
 
 Result = TypeVar("Result")
 
@@ -76,7 +78,11 @@ class RunView:
                 box["error"] = error
 
         thread = threading.Thread(target=run, name="job")
-        with _signals_kept(), self._cursor_hidden():
+        awake = Awake("a card is being copied and proven")
+        with _signals_kept(), self._cursor_hidden(), awake:
+            if not awake.is_kept:
+                text = f"nothing keeps this machine from going to sleep: {awake.reason}"
+                self.take(Found(Finding("sleep-not-held", text)))
             prepare()
             thread.start()
             while thread.is_alive():
@@ -115,7 +121,7 @@ class RunView:
 
     def _tell(self, event: Event) -> None:
         """One plain line an event, for a pipe or a log."""
-        text = _sentence(event)
+        text = sentence(event)
         if text:
             _print_line(text)
 
@@ -158,7 +164,8 @@ def _signals_kept() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _sentence(event: Event) -> str:
+def sentence(event: Event) -> str:
+    """One plain line about an event; empty for one that is not worth it."""
     match event:
         case CardListed(files, total_bytes, _):
             return f"listed: {count(files, 'file')}, {size(total_bytes)}"

@@ -24,6 +24,7 @@ from offload.events import (
     StepFinished,
     StepStarted,
 )
+from offload.jobs.card_state import card_notices
 from offload.jobs.choosing import items_to_copy, rewrites
 from offload.jobs.earlier_record import contradicts
 from offload.jobs.ending import Ending
@@ -118,6 +119,7 @@ class _Run:
             self._walk = self._chosen(list_card(self._card, self._surroundings))
         inventory = self._walk.inventory
         self._tools.sink(CardListed(inventory.file_count, inventory.total_bytes, inventory.digest))
+        self._notices += card_notices(self._card)
         self._name_roll()
         self._begin_notes()
         with self._step("preflight"):

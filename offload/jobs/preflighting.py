@@ -16,6 +16,7 @@ from offload.transfer.preflight.lineage import lineage_of
 from offload.transfer.preflight.problems import Problem
 from offload.transfer.preflight.proposal import Proposal, ProposedCard, ProposedDrive
 from offload.values.entries import Entries
+from offload.volumes.dirty import Closing, read_state
 
 _APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
 
@@ -138,6 +139,7 @@ def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) ->
         is_network=drive.physical.is_network,
         accepts_server=drive.wish.accepts_server,
         is_card=_was_card(drive, ledger),
+        is_unclean=read_state(drive.volume).closing is Closing.NOT_CLEAN,
         has_card_layout=not is_marked and _is_at_top(drive) and has_card_layout(real),
     )
 

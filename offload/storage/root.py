@@ -15,6 +15,7 @@ from offload.values.paths import join, name, parent
 
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC | os.O_NOFOLLOW
 _NOATIME = getattr(os, "O_NOATIME", 0)
+_NO_WAITING = os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _KEPT_FOLDERS = 64
 
 
@@ -40,6 +41,11 @@ class Root:
         self.fd = self._open_top(path)
         self.device = os.fstat(self.fd).st_dev
         self._folders: OrderedDict[bytes, int] = OrderedDict()
+
+    @property
+    def keeps_times(self) -> bool:
+        """Whether the system still agrees not to stamp access times below this root."""
+        return self._keep_times
 
     def again(self) -> "Root":
         """Another handle on the same folder, for another thread; to be closed by its owner."""
@@ -145,13 +151,35 @@ class Root:
             OSError: also ``EINVAL`` when it is no regular file, so that no pipe or device is ever
                 waited on.
         """
-        flags |= os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
-        folder = self.folder(parent(path))
-        fd = self._open_quietly(name(path), flags, folder)
-        if not stat.S_ISREG(os.fstat(fd).st_mode):
+        return self.open_with_facts(path, flags)[0]
+
+    def open_with_facts(self, path: bytes, flags: int = os.O_RDONLY) -> tuple[int, os.stat_result]:
+        """Like :meth:`open_file`, with what ``fstat`` said of the descriptor."""
+        fd = self._open(path, flags)
+        try:
+            facts = os.fstat(fd)
+            if not stat.S_ISREG(facts.st_mode):
+                raise OSError(errno.EINVAL, "not a regular file")
+        except OSError:
             os.close(fd)
-            raise OSError(errno.EINVAL, "not a regular file")
-        return fd
+            raise
+        return fd, facts
+
+    def create_file(self, path: bytes, flags: int) -> int:
+        """Make a file under a free name; the caller closes the descriptor.
+
+        What was just made exclusively is a regular file and is not looked at again: on a card of
+        many small files every call to the system counts.
+
+        Raises:
+            FileExistsError: the name is taken.
+            OSError: anything else the system says.
+        """
+        return self._open(path, flags | os.O_CREAT | os.O_EXCL)
+
+    def _open(self, path: bytes, flags: int) -> int:
+        folder, _, entry = path.rpartition(b"/")
+        return self._open_quietly(entry, flags | _NO_WAITING, self.folder(folder))
 
     def read_small(self, path: bytes, limit_bytes: int) -> bytes:
         """The whole content of a small file of ours.
