@@ -100,9 +100,9 @@ class Hashers:
 
 def digest_of(name: str, data: bytes | memoryview) -> bytes:
     """The raw digest of bytes that are already in memory."""
-    hasher = Hasher(name)
-    hasher.update(data)
-    return hasher.digest()
+    state = _ALGORITHMS[name]()
+    state.update(data)  # type: ignore[arg-type]  # any buffer is taken
+    return state.digest()
 
 
 def digest_size(name: str) -> int:

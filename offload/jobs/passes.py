@@ -7,6 +7,7 @@ from offload.jobs.opening import HeldCard, is_still_mounted
 from offload.jobs.placing import Place
 from offload.jobs.surroundings import Surroundings
 from offload.storage.evidence import Evidence
+from offload.storage.extents import fetched_at_least
 from offload.transfer.counters import Lane, Pass, Progress
 from offload.transfer.plan import IsStopped, Item, Target
 from offload.transfer.proving import Outcome, Reading, ReadingResult, prove_all
@@ -34,6 +35,7 @@ _COPY_STATES = {
     Outcome.CHANGED: CopyState.CHANGED,
     Outcome.SHARED: CopyState.SHARED,
 }
+_READ_WHOLE = frozenset({CardState.READ_EQUAL, CardState.CACHED})
 _PROVEN = {
     ReadBack.DEVICE: CopyState.PROVEN_DEVICE,
     ReadBack.SERVER: CopyState.PROVEN_SERVER,
@@ -98,12 +100,10 @@ def run_copying(
 ) -> None:
     """Read the card once and write what is missing; states stay "written" until proven."""
     _set_totals(progress.copying, places, items)
-    evidence = None
-    if policy.card_reads == 1:
-        evidence = Evidence({"card": card.medium}, surroundings.read_counter)
-        evidence.begin()
+    evidence = _evidence_of_only_reading(card, policy, surroundings)
     copied = columns.copied
     copied.is_stopped = False
+    read_before = progress.copying.card.done_bytes
     copy_all(
         card.root,
         [Drive(_target(place), place.drive.root) for place in places],
@@ -112,19 +112,50 @@ def run_copying(
         progress.copying,
         is_stopped=is_stopped,
         is_card_present=lambda: is_still_mounted(card, surroundings),
-        evidence=evidence,
+        is_only_reading=evidence is not None,
         note_read=note_read,
     )
     for item in items:
         columns.card_states[item.number] = copied.card_states[item.number]
-    if evidence is not None and evidence.judge()["card"] is not ReadBack.DEVICE:
-        for item in items:
-            if columns.card_states[item.number] == CardState.READ_EQUAL:
-                columns.card_states[item.number] = CardState.CACHED
+    if evidence is not None:
+        read_bytes = progress.copying.card.done_bytes - read_before
+        _judge_only_reading(card, items, columns, evidence, read_bytes)
     for name, states in copied.drive_states.items():
         columns.drive_states[name][:] = states
     columns.findings += copied.findings
     copied.findings = []
+
+
+def _evidence_of_only_reading(
+    card: HeldCard, policy: Policy, surroundings: Surroundings
+) -> Evidence | None:
+    if policy.card_reads != 1:
+        return None
+    evidence = Evidence({"card": card.medium}, surroundings.read_counter)
+    evidence.begin()
+    return evidence
+
+
+def _judge_only_reading(
+    card: HeldCard,
+    items: Sequence[Item],
+    columns: PassColumns,
+    evidence: Evidence,
+    read_bytes: int,
+) -> None:
+    """Nothing was read from the card, as far as anybody can tell, where evidence denies it."""
+
+    def least(_: str) -> int:
+        whole = (item for item in items if columns.card_states[item.number] in _READ_WHOLE)
+        files = [(item.path, item.size_bytes) for item in whole if not item.is_folder]
+        return fetched_at_least(card.root, files, read_bytes)
+
+    evidence.fetched("card", read_bytes)
+    if evidence.judge(least)["card"] is ReadBack.DEVICE:
+        return
+    for item in items:
+        if columns.card_states[item.number] == CardState.READ_EQUAL:
+            columns.card_states[item.number] = CardState.CACHED
 
 
 def run_proving(
@@ -227,7 +258,9 @@ def _numbers_to_prove(place: Place, columns: PassColumns) -> list[int]:
 
 
 def _is_folder(entries: Entries) -> Callable[[int], bool]:
-    return lambda number: entries.kind(number) is Kind.FOLDER
+    kinds = entries.kinds
+    folder = ord(Kind.FOLDER.value)
+    return lambda number: kinds[number] == folder
 
 
 def _set_totals(counters: Pass, places: Sequence[Place], items: Sequence[Item]) -> None:

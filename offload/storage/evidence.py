@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from offload.storage import syscalls
-from offload.storage.extents import mapped_bytes
 from offload.values.facts import ReadBack
 
 ReadCounter = Callable[[str], int | None]
@@ -43,6 +42,15 @@ class Medium:
     is_mounted_anew: bool = False
 
 
+def forget_pages(fd: int) -> None:
+    """Ask the system to forget a file's clean pages; it may not, and nothing is shown by it."""
+    if hasattr(os, "posix_fadvise"):
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+    no_cache = getattr(fcntl, "F_NOCACHE", None)
+    if no_cache is not None:
+        fcntl.fcntl(fd, no_cache, 1)
+
+
 def drop_pages(fd: int, size_bytes: int) -> bool:
     """Write back and forget a file's pages; whether they are really gone.
 
@@ -55,7 +63,7 @@ def drop_pages(fd: int, size_bytes: int) -> bool:
             # Only clean pages can be dropped. Not at the first try: an fsync may cost a flush of
             # the whole drive, and files written by us are synced already.
             _write_back(fd)
-        _advise_unneeded(fd)
+        forget_pages(fd)
         try:
             if not syscalls.resident_pages(fd, size_bytes):
                 return True
@@ -68,8 +76,11 @@ def drop_pages(fd: int, size_bytes: int) -> bool:
 class Evidence:
     """The evidence of one pass over several roots, gathered while its threads read.
 
-    Call :meth:`begin` after the last byte is down, :meth:`fetched` for each file read, and
+    Call :meth:`begin` after the last byte is down, :meth:`fetched` for what was read, and
     :meth:`judge` when all threads have ended.
+
+    How much of a file lies on the device at all (not in holes, not packed) costs two calls to the
+    system a file, so it is asked only where the counters have not grown by the whole sizes.
     """
 
     def __init__(self, media: Mapping[str, Medium], read_counter: ReadCounter) -> None:
@@ -87,24 +98,33 @@ class Evidence:
             for device in medium.block_devices:
                 self._before.setdefault(device, self._read_counter(device))
 
-    def fetched(self, key: str, fd: int, facts: os.stat_result) -> None:
-        """Note that the file ``fd`` is read whole, once, below the root ``key``."""
-        least = mapped_bytes(fd, facts)
+    def fetched(self, key: str, size_bytes: int) -> None:
+        """Note files that were read whole, once, below the root ``key``: the sum of their sizes."""
         with self._lock:
-            self._expected[key] += least
+            self._expected[key] += size_bytes
 
-    def judge(self) -> dict[str, ReadBack]:
-        """How each root was read; for files whose pages were gone."""
+    def judge(self, least: Callable[[str], int]) -> dict[str, ReadBack]:
+        """How each root was read; for files whose pages were gone.
+
+        Args:
+            least: for a key, how many of the bytes noted lie on the device at the least
+                (:func:`offload.storage.extents.fetched_at_least`); may open every file.
+        """
         growth = {device: self._growth(device) for device in self._before}
         verdicts: dict[str, ReadBack] = {}
         for group in _connected(self._media):
             devices = {device for key in group for device in self._media[key].block_devices}
             grown = _sum_known(growth[device] for device in devices)
-            expected = sum(self._expected[key] for key in group)
-            is_shown = grown is not None and grown >= expected
+            is_shown = bool(devices) and grown is not None
+            is_shown = is_shown and self._is_reached(grown or 0, group, least)
             for key in group:
                 verdicts[key] = self._judge_one(key, is_shown=is_shown)
         return verdicts
+
+    def _is_reached(self, grown: int, group: Iterable[str], least: Callable[[str], int]) -> bool:
+        return grown >= sum(self._expected[key] for key in group) or grown >= sum(
+            min(least(key), self._expected[key]) for key in group
+        )
 
     def _judge_one(self, key: str, *, is_shown: bool) -> ReadBack:
         medium = self._media[key]
@@ -154,14 +174,6 @@ def _write_back(fd: int) -> None:
     except OSError:
         # A read-only mount or an odd driver; the pages then tell whether they could be dropped.
         return
-
-
-def _advise_unneeded(fd: int) -> None:
-    if hasattr(os, "posix_fadvise"):
-        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-    no_cache = getattr(fcntl, "F_NOCACHE", None)
-    if no_cache is not None:
-        fcntl.fcntl(fd, no_cache, 1)
 
 
 def _flush(node: bytes) -> bool:

@@ -11,7 +11,10 @@ import fcntl
 import os
 import struct
 import sys
+from collections.abc import Sequence
 from typing import NamedTuple
+
+from offload.storage.root import Root
 
 _FS_IOC_FIEMAP = 0xC020660B
 _HEAD = struct.Struct("=QQLLLL")
@@ -49,6 +52,37 @@ def mapped_bytes(fd: int, facts: os.stat_result) -> int:
             if error.errno not in _NOT_OFFERED:
                 raise
     return min(facts.st_size, facts.st_blocks * 512)
+
+
+def fetched_at_least(root: Root, files: Sequence[tuple[bytes, int]], fetched_bytes: int) -> int:
+    """How much of what was read below one root lies on its device at the least.
+
+    Args:
+        root: where; a handle of its own is opened.
+        files: path and size (bytes) of each file that was read whole. One that cannot be asked
+            any more is taken to lie on the device whole: what is not known never makes evidence
+            easier to have.
+        fetched_bytes: all that was read, files that were not read to their end included.
+    """
+    in_part = max(0, fetched_bytes - sum(size_bytes for _, size_bytes in files))
+    try:
+        with root.again() as mine:
+            return in_part + sum(_mapped_at(mine, path, size) for path, size in files)
+    except OSError:
+        return fetched_bytes
+
+
+def _mapped_at(root: Root, path: bytes, size_bytes: int) -> int:
+    try:
+        fd, facts = root.open_with_facts(path)
+    except OSError:
+        return size_bytes
+    try:
+        return mapped_bytes(fd, facts)
+    except OSError:
+        return size_bytes
+    finally:
+        os.close(fd)
 
 
 def first_address(fd: int) -> int | None:

@@ -32,12 +32,7 @@ class ReadFile:
 
     def __init__(self, root: Root, path: bytes, *, direct: bool = True) -> None:
         self.is_direct = bool(direct and _DIRECT)
-        self.fd = self._open(root, path)
-        try:
-            self.facts = os.fstat(self.fd)
-        except OSError:
-            os.close(self.fd)
-            raise
+        self.fd, self.facts = self._open(root, path)
         self.size_bytes = self.facts.st_size
 
     def close(self) -> None:
@@ -47,22 +42,25 @@ class ReadFile:
             with contextlib.suppress(OSError):
                 os.close(fd)
 
+    def ask_ahead(self) -> None:
+        """Let the system fetch the whole file now, so that reading it later need not wait."""
+        if hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(self.fd, 0, 0, os.POSIX_FADV_WILLNEED)
+
     def read_into(self, view: memoryview, offset: int) -> int:
         """Fill ``view`` from ``offset`` (bytes, aligned while direct); fewer only at the end.
 
         Returns:
             Number of bytes read.
         """
-        done = 0
-        while done < len(view):
+        done = self._read_once(view, offset)
+        while 0 < done < len(view) and offset + done < self.size_bytes:
             if self.is_direct and (offset + done) % ALIGNMENT:
                 self._leave_direct()
             count = self._read_once(view[done:], offset + done)
             if not count:
                 break
             done += count
-            if offset + done >= self.size_bytes:
-                break
         return done
 
     def read_patiently(self, view: memoryview, offset: int) -> int:
@@ -121,13 +119,13 @@ class ReadFile:
         fcntl.fcntl(self.fd, fcntl.F_SETFL, flags & ~_DIRECT)
         self.is_direct = False
 
-    def _open(self, root: Root, path: bytes) -> int:
+    def _open(self, root: Root, path: bytes) -> tuple[int, os.stat_result]:
         if self.is_direct:
             try:
-                return root.open_file(path, os.O_RDONLY | _DIRECT)
+                return root.open_with_facts(path, os.O_RDONLY | _DIRECT)
             except OSError as error:
                 if error.errno != errno.EINVAL:
                     raise
                 # Either no direct I/O here or no regular file; the plain opening tells which.
                 self.is_direct = False
-        return root.open_file(path)
+        return root.open_with_facts(path)

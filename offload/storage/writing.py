@@ -11,7 +11,6 @@ from offload.storage.syncing import sync_descriptor
 
 _DIRECT = getattr(os, "O_DIRECT", 0)
 _NO_RESERVE = frozenset({errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL, errno.ENOTSUP})
-_CREATE = os.O_RDWR | os.O_CREAT | os.O_EXCL
 
 # A file system without such a thing, or another owner: the content is not touched by it.
 _NO_METADATA = frozenset({errno.EPERM, errno.EACCES, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL})
@@ -118,17 +117,17 @@ class NewFile:
     def _create(self) -> int:
         if self._is_direct:
             try:
-                return self._root.open_file(self._path, _CREATE | _DIRECT)
+                return self._root.create_file(self._path, os.O_RDWR | _DIRECT)
             except OSError as error:
                 if error.errno != errno.EINVAL:
                     raise
                 self._is_direct = False
                 # Some file systems have made the name before they refuse the flag.
                 try:
-                    return self._root.open_file(self._path, _CREATE)
+                    return self._root.create_file(self._path, os.O_RDWR)
                 except FileExistsError:
                     self._root.remove_file(self._path)
-        return self._root.open_file(self._path, _CREATE)
+        return self._root.create_file(self._path, os.O_RDWR)
 
     def _reserve(self, size_bytes: int) -> None:
         if not size_bytes:

@@ -10,18 +10,20 @@ device (:mod:`offload.storage.evidence`).
 import os
 import stat
 import threading
+from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from offload.checksum import COMPARE
+from offload.checksum import COMPARE, digest_of
 from offload.errors import reason
 from offload.storage.buffers import ALIGNMENT, Buffers, aligned
 from offload.storage.evidence import Evidence, Medium, ReadCounter, drop_pages
+from offload.storage.extents import fetched_at_least
 from offload.storage.reading import ReadFile
 from offload.storage.root import Root
 from offload.transfer.counters import Lane, Pass
-from offload.transfer.hashing import Hashing, HashingCrew
+from offload.transfer.hashing import HashingCrew
 from offload.transfer.plan import IsStopped
 from offload.transfer.results import Marks, is_same_moment
 from offload.values.facts import ReadBack
@@ -36,6 +38,9 @@ SMALL_BYTES = 1 << 20
 were shown to be empty just before; larger ones are read directly."""
 
 _AHEAD_FILES = 32
+
+_Opened = tuple[int, ReadFile, bool]
+"""Entry number, the file, and whether its pages were gone."""
 
 
 class Outcome:
@@ -158,10 +163,12 @@ def prove_all(
     for prover in provers:
         prover.join()
     counters.end()
-    judged = evidence.judge()
     for prover in provers:
         if prover.error is not None:
             raise prover.error
+    by_key = {prover.key: prover for prover in provers}
+    judged = evidence.judge(lambda key: by_key[key].least_fetched())
+    for prover in provers:
         prover.result.read_back = judged[prover.key]
     return {prover.key: prover.result for prover in provers}
 
@@ -195,6 +202,9 @@ class _Prover(threading.Thread):
         self.result = ReadingResult(bytearray(count), Marks(count, reading.root.device))
         self.error: Exception | None = None
         self._crew = HashingCrew()
+        self._turn = 0
+        self._fetched = bytearray(count)
+        self._fetched_bytes = 0
 
     def run(self) -> None:
         try:
@@ -213,45 +223,50 @@ class _Prover(threading.Thread):
             self.error = error
         finally:
             self._root.close()
+            self._evidence.fetched(self.key, self._fetched_bytes)
+
+    def least_fetched(self) -> int:
+        """How many of the bytes read lie on the device at the least; asks every file."""
+        read = (number for number, is_read in enumerate(self._fetched) if is_read)
+        files = [(self._reading.path_of(at), self._size_of(at)) for at in read]
+        return fetched_at_least(self._reading.root, files, self._fetched_bytes)
 
     def _read_all(self, buffers: Buffers) -> None:
-        ahead: list[tuple[int, ReadFile, bool]] = []
-        turn = 0
-        for number in self._reading.numbers:
-            if self._is_stopped():
-                break
-            if self._reading.is_folder(number):
-                self._look_at_folder(number)
-                continue
-            opened = self._open(number)
-            if opened is None:
-                continue
-            ahead.append(opened)
-            if len(ahead) >= _AHEAD_FILES or opened[1].size_bytes > SMALL_BYTES:
-                turn = self._read_opened(ahead, buffers, turn)
-        self._read_opened(ahead, buffers, turn)
+        ahead: deque[_Opened] = deque()
+        try:
+            for number in self._reading.numbers:
+                if self._is_stopped():
+                    break
+                if self._reading.is_folder(number):
+                    self._look_at_folder(number)
+                    continue
+                opened = self._open(number)
+                if opened is None:
+                    continue
+                ahead.append(opened)
+                most = _AHEAD_FILES if opened[1].size_bytes <= SMALL_BYTES else 0
+                self._read_down_to(most, ahead, buffers)
+            self._read_down_to(0, ahead, buffers)
+        finally:
+            for _, file, _ in ahead:
+                file.close()
 
-    def _read_opened(
-        self, ahead: list[tuple[int, ReadFile, bool]], buffers: Buffers, turn: int
-    ) -> int:
-        while ahead:
-            number, file, is_gone = ahead.pop(0)
+    def _read_down_to(self, most: int, ahead: deque[_Opened], buffers: Buffers) -> None:
+        while len(ahead) > most and not self._is_stopped():
+            number, file, is_gone = ahead.popleft()
+            self._turn = (self._turn + 1) % BUFFER_COUNT
+            views = buffers.views[self._turn :] + buffers.views[: self._turn]
             try:
-                if not self._is_stopped():
-                    turn += 1
-                    first = turn % BUFFER_COUNT
-                    views = buffers.views[first:] + buffers.views[:first]
-                    self._read(number, file, is_gone, views)
+                self._read(number, file, is_gone, views)
             finally:
                 file.close()
-        return turn
 
-    def _open(self, number: int) -> tuple[int, ReadFile, bool] | None:
+    def _open(self, number: int) -> _Opened | None:
         """Open a file, empty its pages and, when it is small, ask for it ahead of time."""
         size = self._size_of(number)
+        is_small = size <= SMALL_BYTES
         try:
-            is_direct = size > SMALL_BYTES
-            file = ReadFile(self._root, self._reading.path_of(number), direct=is_direct)
+            file = ReadFile(self._root, self._reading.path_of(number), direct=not is_small)
         except FileNotFoundError:
             self._set(number, Outcome.MISSING, "it is not there")
             return None
@@ -267,8 +282,8 @@ class _Prover(threading.Thread):
             file.close()
             return None
         is_gone = drop_pages(file.fd, size)
-        if not is_direct and hasattr(os, "posix_fadvise"):
-            os.posix_fadvise(file.fd, 0, 0, os.POSIX_FADV_WILLNEED)
+        if is_small:
+            file.ask_ahead()
         return number, file, is_gone
 
     def _when_other_size(self) -> int:
@@ -277,40 +292,57 @@ class _Prover(threading.Thread):
     def _read(
         self, number: int, file: ReadFile, is_gone: bool, views: Sequence[memoryview]
     ) -> None:
-        self._evidence.fetched(self.key, file.fd, file.facts)
-        hashing = self._hashing(number, file.size_bytes)
-        offset = turn = 0
+        offset = 0
         try:
-            while offset < file.size_bytes:
-                if self._is_stopped():
-                    return
-                view = views[turn % hashing.blocks_held]
-                turn += 1
-                count = self._fill(file, view, offset)
-                if not count:
-                    break
-                hashing.update(view[:count])
-                offset += count
-                self._lane.moved(count)
+            offset, digests = self._hashed(number, file, views)
             is_still = is_same_moment(file.facts, os.fstat(file.fd))
         except OSError as error:
             self._set(number, Outcome.UNREADABLE, reason(error))
             return
+        if digests is None:
+            return
+        self._fetched[number] = 1
         if offset != file.size_bytes or not is_still:
             self._set(number, Outcome.CHANGED, "it changed while it was read")
             return
-        self._judge(number, file, hashing.digests(), is_gone)
+        self._judge(number, file, digests, is_gone)
 
-    def _hashing(self, number: int, size_bytes: int) -> Hashing:
+    def _hashed(
+        self, number: int, file: ReadFile, views: Sequence[memoryview]
+    ) -> tuple[int, Mapping[str, bytes] | None]:
+        """Read to the end: how many bytes there were, and their digests unless it was stopped."""
+        names = self._algorithms(number)
+        if len(names) == 1 and file.size_bytes <= len(views[0]):
+            # A small file is one block: no running checksum has to be made for it.
+            count = self._fill(file, views[0], 0)
+            return count, {COMPARE: digest_of(COMPARE, views[0][:count])}
+        hashing = self._crew.begin(names, is_large=file.size_bytes > SMALL_BYTES)
+        offset = turn = 0
+        while offset < file.size_bytes:
+            if self._is_stopped():
+                return offset, None
+            view = views[turn % hashing.blocks_held]
+            turn += 1
+            count = self._fill(file, view, offset)
+            if not count:
+                break
+            hashing.update(view[:count])
+            offset += count
+        return offset, hashing.digests()
+
+    def _algorithms(self, number: int) -> tuple[str, ...]:
         further = self._reading.algorithms(number) if self._reading.algorithms else ()
-        return self._crew.begin((COMPARE, *further), is_large=size_bytes > SMALL_BYTES)
+        return (COMPARE, *further)
 
     def _fill(self, file: ReadFile, view: memoryview, offset: int) -> int:
         length = min(len(view), file.size_bytes - offset)
-        whole = view[: aligned(length)]
-        if self._reading.is_card:
-            return min(file.read_patiently(whole, offset), length)
-        return min(file.read_into(whole, offset), length)
+        if not length:
+            return 0
+        read = file.read_patiently if self._reading.is_card else file.read_into
+        count = min(read(view[: aligned(length)], offset), length)
+        self._lane.moved(count)
+        self._fetched_bytes += count
+        return count
 
     def _judge(
         self, number: int, file: ReadFile, digests: Mapping[str, bytes], is_gone: bool

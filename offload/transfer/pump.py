@@ -8,13 +8,14 @@ nothing under its name on any drive; the others go on.
 
 import errno
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from offload.checksum import COMPARE
 from offload.errors import reason
 from offload.storage.buffers import aligned
-from offload.storage.evidence import Evidence, drop_pages
+from offload.storage.evidence import drop_pages, forget_pages
 from offload.storage.reading import ReadFile
 from offload.storage.root import Root
 from offload.transfer.counters import Pass
@@ -28,6 +29,12 @@ from offload.values.findings import Finding
 
 BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
+
+SMALL_BYTES = 1 << 20
+"""Files up to this size are asked for ahead of time, many at once, and read through pages that
+were dropped just before; larger ones are read directly."""
+
+_AHEAD_FILES = 32
 
 _GONE = frozenset(
     {errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.ENOTCONN, errno.ESHUTDOWN, errno.ENOMEDIUM}
@@ -85,7 +92,7 @@ def copy_all(
     *,
     is_stopped: IsStopped,
     is_card_present: Callable[[], bool],
-    evidence: Evidence | None = None,
+    is_only_reading: bool = False,
     note_read: NoteRead = _note_nothing,
 ) -> None:
     """Copy ``items`` from the card to every drive that misses them.
@@ -98,8 +105,8 @@ def copy_all(
         counters: lanes for the card and each drive, totals set.
         is_stopped: asked before each block.
         is_card_present: asked after a read error that retries did not cure.
-        evidence: where this is the only reading of the card: of its root ``card``; a file whose
-            pages could not be dropped before is then ``CACHED``.
+        is_only_reading: the card is not read again: a file whose pages could not be shown to be
+            gone before is then ``CACHED``.
         note_read: told number and size of each file that was read whole, by this thread.
     """
     names = result.digests.names
@@ -127,8 +134,9 @@ def copy_all(
         counters.begin()
         for thread in (*taps, *writers):
             thread.start()
-        reader = _CardReader(card, ring, result, counters, is_stopped, is_card_present, evidence)
+        reader = _CardReader(card, ring, result, counters, is_stopped, is_card_present)
         reader.note_read = note_read
+        reader.is_only_reading = is_only_reading
         try:
             reader.read_all(items)
         finally:
@@ -151,6 +159,10 @@ def _gather(result: CopyingResult, writers: Sequence[DriveWriter]) -> None:
             result.failures[name] = writer.failure
 
 
+_Opened = tuple[Item, ReadFile, CardState]
+"""A file of the card, and the state it will have once it is read whole."""
+
+
 class _CardReader:
     """Fills the ring from the card, in the order given."""
 
@@ -162,11 +174,9 @@ class _CardReader:
         counters: Pass,
         is_stopped: IsStopped,
         is_card_present: Callable[[], bool],
-        evidence: Evidence | None,
     ) -> None:
         self._card = card
-        self._evidence = evidence
-        self._read_state = CardState.READ_EQUAL
+        self.is_only_reading = False
         self.note_read: NoteRead = _note_nothing
         self._ring = ring
         self._result = result
@@ -176,36 +186,67 @@ class _CardReader:
         self._slot: Slot = ring.take()
 
     def read_all(self, items: Iterable[Item]) -> None:
-        for item in items:
-            if self._result.is_card_gone or self._is_stopped():
-                self._result.is_stopped = not self._result.is_card_gone
-                break
-            if item.is_folder:
-                self._add_folder(item)
-            else:
-                self._read(item)
+        ahead: deque[_Opened] = deque()
+        try:
+            for item in items:
+                if self._is_ended():
+                    break
+                if item.is_folder:
+                    self._add_folder(item)
+                    continue
+                opened = self._open(item)
+                if opened is not None:
+                    ahead.append(opened)
+                    most = _AHEAD_FILES if item.size_bytes <= SMALL_BYTES else 0
+                    self._read_down_to(most, ahead)
+            self._read_down_to(0, ahead)
+        finally:
+            for _, file, _ in ahead:
+                file.close()
         self._ring.publish(self._slot)
+
+    def _read_down_to(self, most: int, ahead: deque[_Opened]) -> None:
+        while len(ahead) > most and not self._is_ended():
+            item, file, state = ahead.popleft()
+            try:
+                self._read_open(item, file, state)
+            finally:
+                file.close()
+
+    def _is_ended(self) -> bool:
+        if not self._result.is_card_gone and self._is_stopped():
+            self._result.is_stopped = True
+        return self._result.is_card_gone or self._result.is_stopped
 
     def _add_folder(self, item: Item) -> None:
         self._slot.add(Piece(item, 0, self._slot.used, 0, True, True))
         self._result.card_states[item.number] = CardState.READ_EQUAL
 
-    def _read(self, item: Item) -> None:
+    def _open(self, item: Item) -> _Opened | None:
+        """Open a file, drop its pages and, when it is small, ask for it ahead of time."""
+        is_small = item.size_bytes <= SMALL_BYTES
         try:
-            file = ReadFile(self._card, item.path)
+            file = ReadFile(self._card, item.path, direct=not is_small)
         except OSError as error:
             self._note_unreadable(item, error)
-            return
-        try:
-            self._read_open(item, file)
-        finally:
-            file.close()
-
-    def _read_open(self, item: Item, file: ReadFile) -> None:
+            return None
         if file.size_bytes != item.size_bytes or file.facts.st_mtime_ns != item.mtime_ns:
+            file.close()
             self._note_changed(item)
-            return
-        self._read_state = self._gather_evidence(file)
+            return None
+        state = self._drop_pages(file)
+        if is_small:
+            file.ask_ahead()
+        return item, file, state
+
+    def _drop_pages(self, file: ReadFile) -> CardState:
+        if not self.is_only_reading:
+            forget_pages(file.fd)
+            return CardState.READ_EQUAL
+        is_gone = drop_pages(file.fd, file.size_bytes)
+        return CardState.READ_EQUAL if is_gone else CardState.CACHED
+
+    def _read_open(self, item: Item, file: ReadFile, state: CardState) -> None:
         if aligned(item.size_bytes) > self._slot.room:
             self._next_slot()
         offset = 0
@@ -217,6 +258,8 @@ class _CardReader:
                 break
             offset += piece.length
             self._next_slot()
+        self._result.card_states[item.number] = state
+        self._result.card_marks.put(item.number, file.facts)
         self._lane.done_files += 1
         self.note_read(item.number, item.size_bytes)
 
@@ -242,19 +285,9 @@ class _CardReader:
             self._void(piece)
             self._note_changed(item)
             return None
-        if piece.is_last:
-            self._result.card_states[item.number] = self._read_state
-            self._result.card_marks.put(item.number, file.facts)
         slot.add(piece)
         self._lane.moved(count)
         return piece
-
-    def _gather_evidence(self, file: ReadFile) -> CardState:
-        if self._evidence is None:
-            return CardState.READ_EQUAL
-        is_gone = drop_pages(file.fd, file.size_bytes)
-        self._evidence.fetched("card", file.fd, file.facts)
-        return CardState.READ_EQUAL if is_gone else CardState.CACHED
 
     def _fill(self, file: ReadFile, piece: Piece) -> int:
         # Direct reads want whole blocks; the file's end cuts the last one short by itself.

@@ -76,7 +76,7 @@ def test_changed_card_is_seen_by_its_second_reading(
         passes.copy()
         first = passes.prove(card_medium=medium)["card"]
         assert first.read_back is ReadBack.DEVICE
-        assert set(first.outcomes[passes.number(n)] for n in (LARGE, SMALL)) == {Outcome.EQUAL}
+        assert {first.outcomes[passes.number(n)] for n in (LARGE, SMALL)} == {Outcome.EQUAL}
         (volume.root / "A001C001.mov").read_bytes()
         volume.flip(volume.root / "A001C001.mov", 1_000_000)
         second = passes.prove(card_medium=medium)["card"]
@@ -99,7 +99,7 @@ def test_without_dropping_pages_the_reading_is_called_cached(
         passes.copy()
         for entry in (volume.root / "A001").iterdir():
             entry.read_bytes()
-        monkeypatch.setattr(evidence, "_advise_unneeded", lambda fd: None)
+        monkeypatch.setattr(evidence, "forget_pages", lambda fd: None)
         result = passes.prove()["shuttle-1"]
         assert set(result.outcomes) == {Outcome.EQUAL_CACHED}
     finally:
