@@ -1,0 +1,254 @@
+"""Appending the next generation: what was read now becomes part of the history, and is signed.
+
+Nested histories come first, then those that enclose them (ASC MHL 1.0, 5.3.2). What agrees is
+``verified``, what does not is ``failed``, what nobody had recorded is ``original``; a file found
+under another name is recorded with the path it had before.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from offload import __version__
+from offload.errors import RecordError
+from offload.jobs.recording import SIGNATURE, SIGNERS_NAME
+from offload.jobs.verify_folder import SeenFolder
+from offload.jobs.verify_place import HeldPlace, Listing, roll_of
+from offload.jobs.verify_reading import Checked
+from offload.jobs.verify_records import Records, history_path, in_scope
+from offload.jobs.verify_result import Appended, FileState
+from offload.record.find import RECORDS_FOLDER
+from offload.record.keys import SigningKey
+from offload.record.mhl.custody import Custody, load_custody, nearest_scope
+from offload.record.mhl.generation import Added, Operation, add_generations
+from offload.record.mhl.known import compare, next_record
+from offload.record.mhl.model import Action, Creator, Process
+from offload.record.mhl.naming import CHAIN_NAME
+from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
+from offload.record.signers import signer_line
+from offload.record.sshsig import sign
+from offload.storage.root import Root
+from offload.values.entries import Kind
+from offload.values.paths import join, name, parent
+
+_UNHASHED = frozenset(
+    {
+        FileState.UNREADABLE,
+        FileState.CHANGED,
+        FileState.NOT_READ,
+        FileState.NOT_VERIFIABLE,
+        FileState.CACHED,
+    }
+)
+_SIGNERS_LIMIT_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Signing:
+    """Who appends.
+
+    Attributes:
+        key: signs.
+        identity: as in a line of ``allowed_signers``.
+        host: this machine's name.
+        started_at: start of the verification, with zone; in every manifest's name.
+        written_at: now, with zone.
+        comment: what was done, free text.
+        patterns: ignore patterns that are new.
+    """
+
+    key: SigningKey
+    identity: str
+    host: str
+    started_at: datetime
+    written_at: datetime
+    comment: str
+    patterns: tuple[str, ...] = ()
+
+
+def append_all(
+    place: HeldPlace,
+    folder: SeenFolder,
+    listing: Listing,
+    records: Records,
+    checked: Checked,
+    signing: Signing,
+) -> tuple[Appended, ...]:
+    """Append to every history below the place, read back what was written, and sign it.
+
+    Raises:
+        RecordError: a chain cannot be read, or what was written does not read back.
+        OSError: the drive refuses or fails; what was added before stands, and is whole.
+    """
+    custody = records.claims.custody
+    items = _Items(listing, records, checked)
+    creator = Creator(
+        signing.written_at, signing.host, "offload", __version__, comment=signing.comment
+    )
+    operation = Operation(
+        creator,
+        Process.IN_PLACE,
+        signing.started_at,
+        _top_name(place),
+        checked.digests.names,
+        signing.patterns,
+    )
+    added = add_generations(folder, custody, operation, items.of_scope)
+    _check_read_back(folder, custody, added)
+    for each in added:
+        _sign(place.root, folder, each, signing)
+    return tuple(_told(each, items.actions[each.scope]) for each in added)
+
+
+def _top_name(place: HeldPlace) -> bytes:
+    """How a history at the very top is called: as the volume is, else as its folder."""
+    label = place.volume.label.encode("utf-8", "surrogateescape").replace(b"/", b"_")
+    if label and place.given == place.volume.mount_point:
+        return label
+    return roll_of(name(place.given)) or b"volume"
+
+
+class _Items:
+    """What was found of each scope's files, as its next generation records them."""
+
+    def __init__(self, listing: Listing, records: Records, checked: Checked) -> None:
+        self._listing = listing
+        self._custody = records.claims.custody
+        self._checked = checked
+        self.actions: dict[bytes, Counter[Action]] = {}
+
+    def of_scope(self, scope: bytes) -> list[Item]:
+        """Items by path, nested scopes left out."""
+        self.actions[scope] = Counter()
+        found = list(self._found(scope))
+        # Names shown otherwise stand under their recorded ones, which sort differently.
+        return sorted(found, key=lambda item: item.path)
+
+    def _found(self, scope: bytes) -> Iterator[Item]:
+        entries = self._listing.entries
+        emptied: set[bytes] = set()
+        filled: set[bytes] = set()
+        for number in self._listing.below(scope):
+            path = entries.path(number)
+            if nearest_scope(self._custody.histories, parent(path)) != scope:
+                continue
+            item = self._item(number, path, scope)
+            if item is not None:
+                filled.update(_above(item.path))
+                yield item
+            elif entries.kind(number) is Kind.FILE and not self._custody.ignores(parent(path)):
+                emptied.add(in_scope(scope, parent(path)))
+        for folder in sorted(emptied - filled):
+            # Nothing but what is left out lies there: to the record it is an empty folder.
+            if folder and not self._custody.ignores(join(scope, folder), is_folder=True):
+                yield EmptyFolder(folder)
+
+    def _item(self, number: int, path: bytes, scope: bytes) -> Item | None:
+        kind = self._listing.entries.kind(number)
+        if kind is Kind.FOLDER:
+            return EmptyFolder(in_scope(scope, path))
+        if kind is not Kind.FILE:
+            return None
+        state = FileState(self._checked.states[number])
+        if state in (FileState.RECORD, FileState.LEFT_OUT):
+            return None
+        return self._record(number, path, scope, state)
+
+    def _record(self, number: int, path: bytes, scope: bytes, state: FileState) -> Item:
+        recorded = self._checked.recorded_as.get(number, path)
+        is_renamed = state is FileState.RENAMED and self._is_within(recorded, scope)
+        now = path if state is FileState.RENAMED else recorded
+        digests = self._digests(number)
+        if state in _UNHASHED or not digests:
+            return NotHashed(in_scope(scope, now))
+        known = self._custody.lookup(recorded if is_renamed else now)
+        if known is None and state is FileState.DIFFERS:
+            # Only somebody's list speaks of it, and says that it is another file: never original.
+            return NotHashed(in_scope(scope, now))
+        made = next_record(
+            in_scope(scope, now),
+            digests,
+            compare(known, digests),
+            size_bytes=self._listing.entries.size_bytes(number),
+            mtime_ns=self._listing.entries.mtime_ns(number),
+            previous_path=in_scope(scope, recorded) if is_renamed else None,
+        )
+        if made is None:
+            return NotHashed(in_scope(scope, now))
+        action = made.hashes[0].action
+        if action is not None:
+            self.actions[scope][action] += 1
+        return made
+
+    def _is_within(self, path: bytes, scope: bytes) -> bool:
+        return nearest_scope(self._custody.histories, parent(path)) == scope
+
+    def _digests(self, number: int) -> Mapping[str, bytes]:
+        columns = self._checked.digests
+        found = {each: columns.get(each, number) for each in columns.names}
+        return {each: digest for each, digest in found.items() if digest is not None}
+
+
+def _above(path: bytes) -> Iterator[bytes]:
+    while path := parent(path):
+        yield path
+
+
+def _check_read_back(folder: SeenFolder, custody: Custody, added: list[Added]) -> None:
+    """Load every history anew from the drive; a generation that is not there was not written."""
+    again = load_custody(folder, b"", [*custody.histories])
+    for each in added:
+        history = again.histories.get(each.scope)
+        entries = history.chain.entries if history is not None else ()
+        if history is None or history.faults or entries != each.chain.entries:
+            raise RecordError(
+                "what was written does not read back the same",
+                path=each.path,
+                meaning="The drive is failing. The footage was read before and is as told.",
+                remedy="Copy the roll to another drive, and verify it there.",
+            )
+
+
+def _sign(root: Root, folder: SeenFolder, added: Added, signing: Signing) -> None:
+    """Sign manifest and chain, where the roll has a place for signatures, or can have one."""
+    records = records_folder_of(added.scope)
+    if records is None:
+        return
+    for path in (added.path, history_path(added.scope, CHAIN_NAME)):
+        with folder.open(path) as message:
+            signature = sign(signing.key, message)
+        folder.replace(join(records, name(path) + SIGNATURE), signature)
+    _add_signer(root, folder, join(records, SIGNERS_NAME), signing)
+
+
+def records_folder_of(scope: bytes) -> bytes | None:
+    """``records/ROLL`` beside a roll; nothing for a history at the top, which has no beside."""
+    if not scope:
+        return None
+    return join(join(parent(scope), RECORDS_FOLDER), roll_of(name(scope)))
+
+
+def _add_signer(root: Root, folder: SeenFolder, path: bytes, signing: Signing) -> None:
+    """Put our line beside those of earlier signers, so that stock tools know the key."""
+    try:
+        before = root.read_small(path, _SIGNERS_LIMIT_BYTES)
+    except FileNotFoundError:
+        before = b""
+    line = signer_line(signing.identity, signing.key.public).encode("utf-8", "surrogateescape")
+    if line in before.splitlines():
+        return
+    if before and not before.endswith(b"\n"):
+        before += b"\n"
+    folder.replace(path, before + line + b"\n")
+
+
+def _told(added: Added, actions: Mapping[Action, int]) -> Appended:
+    return Appended(
+        added.scope,
+        added.path,
+        added.chain.entries[-1].number,
+        actions.get(Action.VERIFIED, 0),
+        actions.get(Action.FAILED, 0),
+        actions.get(Action.ORIGINAL, 0),
+    )

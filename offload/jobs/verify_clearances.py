@@ -1,0 +1,150 @@
+"""The clearances that lie beside a copy: what each is worth, looked at here alone.
+
+A clearance is in force only together with the same file on the other drives that it names. Alone
+it proves only the copy that it lies beside, and that only when a known key has signed it, when the
+manifest that it names is the one that is there, and when the copy is as that manifest says.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+from offload.checksum import digest_text
+from offload.clearance.statement import Statement
+from offload.clearance.statement_json import LIMIT_BYTES, from_bytes
+from offload.clearance.taken import StatementError
+from offload.errors import RecordError, reason
+from offload.jobs.clearing import STEM, SUFFIX
+from offload.jobs.verify_folder import SeenFolder
+from offload.jobs.verify_place import Listing
+from offload.jobs.verify_records import Records
+from offload.jobs.verify_result import (
+    ClearanceReport,
+    ClearanceState,
+    Coverage,
+    SignatureReport,
+    SignatureState,
+)
+from offload.record.mhl.history import History
+from offload.record.mhl.known import Generation
+from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.record.public_key import read_public_line
+from offload.values.paths import join, name, parent, to_text
+
+_UNSIGNED = {
+    SignatureState.ABSENT: ClearanceState.NOT_SIGNED,
+    SignatureState.UNKNOWN_KEY: ClearanceState.UNKNOWN_KEY,
+    SignatureState.UNSUPPORTED: ClearanceState.UNKNOWN_KEY,
+}
+
+
+def judge_clearances(
+    folder: SeenFolder,
+    listing: Listing,
+    records: Records,
+    signatures: tuple[SignatureReport, ...],
+    coverage: Mapping[bytes, Coverage],
+) -> tuple[ClearanceReport, ...]:
+    """Every ``clearance-NNNN.json`` beside a roll, by path.
+
+    Args:
+        folder, listing, records: of the place.
+        signatures: judged already.
+        coverage: what became of the files of each record.
+    """
+    by_about = {report.about: report for report in signatures if report.path}
+    found = []
+    for path, roll in _clearances(listing):
+        report = _read(folder, path)
+        if isinstance(report, Statement):
+            signature = by_about.get(path)
+            history = records.claims.custody.histories.get(roll)
+            report = _judged(path, report, signature, history)
+            is_whole = _is_whole(coverage.get(join(roll, HISTORY_FOLDER)))
+            if report.state is ClearanceState.PROVES_THIS_COPY and not is_whole:
+                report = replace(report, state=ClearanceState.COPY_DIFFERS)
+        found.append(report)
+    return tuple(found)
+
+
+def _clearances(listing: Listing) -> Iterator[tuple[bytes, bytes]]:
+    for number in range(len(listing.entries)):
+        path = listing.entries.path(number)
+        if not path.endswith(SUFFIX) or not name(path).startswith(STEM):
+            continue
+        roll = listing.records_folders.get(parent(path))
+        if roll is not None:
+            yield path, roll
+
+
+def _read(folder: SeenFolder, path: bytes) -> Statement | ClearanceReport:
+    try:
+        with folder.open(path) as stream:
+            return from_bytes(stream.read(LIMIT_BYTES + 1))
+    except OSError as error:
+        return ClearanceReport(path, ClearanceState.MALFORMED, why=reason(error))
+    except StatementError as error:
+        return ClearanceReport(path, ClearanceState.MALFORMED, why=str(error))
+
+
+def _judged(
+    path: bytes, statement: Statement, signature: SignatureReport | None, history: History | None
+) -> ClearanceReport:
+    drives = tuple(copy.drive for copy in statement.copies)
+    state = _signature_state(signature, statement)
+    if state in (ClearanceState.PROVES_THIS_COPY, ClearanceState.UNKNOWN_KEY):
+        other, why = _against_history(statement, history)
+        if other is not None:
+            return ClearanceReport(path, other, drives, why)
+    return ClearanceReport(path, state, drives)
+
+
+def _signature_state(signature: SignatureReport | None, statement: Statement) -> ClearanceState:
+    if signature is None:
+        return ClearanceState.NOT_SIGNED
+    if signature.state is not SignatureState.GOOD:
+        return _UNSIGNED.get(signature.state, ClearanceState.BAD_SIGNATURE)
+    try:
+        named = read_public_line(statement.key)[0].fingerprint
+    except RecordError:
+        return ClearanceState.OTHER_KEY
+    if named != signature.fingerprint:
+        return ClearanceState.OTHER_KEY
+    return ClearanceState.PROVES_THIS_COPY
+
+
+def _against_history(
+    statement: Statement, history: History | None
+) -> tuple[ClearanceState | None, str]:
+    """How a statement contradicts the record beside it; nothing where it does not."""
+    named = {copy.manifest for copy in statement.copies if copy.manifest is not None}
+    if history is None:
+        return ClearanceState.MANIFEST_MISSING, "there is no history beside it"
+    there = {
+        join(HISTORY_FOLDER, one.name): (digest_text("c4", one.c4), one)
+        for one in history.generations
+    }
+    for manifest in named:
+        c4, generation = there.get(manifest.path, ("", None))
+        if c4 == manifest.c4 and generation is not None:
+            return _against_content(statement, generation)
+    for manifest in named:
+        if manifest.path in there:
+            return ClearanceState.OTHER_MANIFEST, to_text(manifest.path)
+    paths = sorted(to_text(manifest.path) for manifest in named)
+    return ClearanceState.MANIFEST_MISSING, ", ".join(paths[:3])
+
+
+def _against_content(
+    statement: Statement, generation: Generation
+) -> tuple[ClearanceState | None, str]:
+    root = generation.head.root
+    recorded = {each.algorithm: each.digest for each in root.content} if root else {}
+    for algorithm, text in statement.content:
+        digest = recorded.get(algorithm)
+        if digest is not None and digest_text(algorithm, digest) != text:
+            return ClearanceState.OTHER_CONTENT, algorithm
+    return None, ""
+
+
+def _is_whole(coverage: Coverage | None) -> bool:
+    return coverage is not None and coverage.files > 0 and coverage.is_whole

@@ -1,0 +1,397 @@
+"""A copy, a delivery or any folder, against everything that is written down about it.
+
+Without the ledger: what is there, what its records say, one reading of every file past the cache.
+Nothing is called verified that was not read, and nothing is written unless asked for.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from offload.errors import DriveError, RecordError, reason
+from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
+from offload.jobs.surroundings import Surroundings
+from offload.jobs.tools import StoppedError
+from offload.jobs.verify_appending import Signing, append_all
+from offload.jobs.verify_arrivals import Expected
+from offload.jobs.verify_bags import judge_bags
+from offload.jobs.verify_clearances import judge_clearances
+from offload.jobs.verify_folder import SeenFolder
+from offload.jobs.verify_place import HeldPlace, Listing, folder_of, list_place, open_place
+from offload.jobs.verify_plan import Plan, is_in_history, make_plan
+from offload.jobs.verify_reading import Also, Checked, Checker, read_places
+from offload.jobs.verify_reasons import answer_of, reasons_of, why_not_appended
+from offload.jobs.verify_receipts import compare_receipt, receipts_of, refuse_malformed
+from offload.jobs.verify_records import Records, load_records
+from offload.jobs.verify_result import (
+    Appended,
+    ClearanceReport,
+    FileReport,
+    FileState,
+    Receipt,
+    ReceiptComparison,
+    SignatureReport,
+    Verification,
+)
+from offload.jobs.verify_signatures import Trust, judge_signatures
+from offload.record.expected import Arrival
+from offload.record.keys import SigningKey
+from offload.record.mhl.model import FORMATS
+from offload.record.signers import Signers
+from offload.transfer.counters import Progress
+from offload.transfer.plan import IsStopped
+from offload.values.entries import Kind
+from offload.values.findings import Finding
+
+_NOT_FILES_TOLD = 1000
+
+
+def _never() -> bool:
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyTools:
+    """What a verification works with.
+
+    Attributes:
+        signers: whose keys are known and revoked.
+        surroundings: the machine.
+        progress: counters for faces; the reading is its proving pass.
+        sink: takes the events.
+        is_stopped: whether the user wants to stop.
+    """
+
+    signers: Signers = field(default_factory=Signers)
+    surroundings: Surroundings = field(default_factory=Surroundings)
+    progress: Progress = field(default_factory=Progress)
+    sink: Sink = no_sink
+    is_stopped: IsStopped = _never
+
+
+@dataclass(frozen=True, slots=True)
+class Appending:
+    """That the next generation is to be appended, and by whom.
+
+    Attributes:
+        key: signs.
+        identity: as in a line of ``allowed_signers``.
+        checksums: worked out for every file, beside those that the records ask for.
+    """
+
+    key: SigningKey
+    identity: str
+    checksums: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyWish:
+    """What is asked for.
+
+    Attributes:
+        folder: to be verified.
+        appending: None for looking only.
+        expect: path of a collection or packing list; empty for none.
+        with_receipt: give the root hashes of the newest generations.
+        against_receipt: a value that was read out; empty for none.
+    """
+
+    folder: bytes
+    appending: Appending | None = None
+    expect: bytes = b""
+    with_receipt: bool = False
+    against_receipt: str = ""
+
+
+def verify_folder(wish: VerifyWish, tools: VerifyTools) -> Verification:
+    """Verify one folder.
+
+    Raises:
+        DriveError: it cannot be opened or listed.
+        UsageError: it is no folder for this command, or what is expected cannot be read.
+        StoppedError: the user wanted to stop.
+    """
+    if wish.against_receipt:
+        refuse_malformed(wish.against_receipt)
+    with ExitStack() as stack:
+        expected = None
+        if wish.expect:
+            expected = Expected(wish.expect)
+            stack.callback(expected.close)
+        verifying = begin_verifying(wish.folder, tools, wish.appending, expected)
+        stack.callback(verifying.close)
+        verifying.read()
+        appended, why_not = verifying.append(wish.appending)
+        return verifying.result(wish, appended, why_not)
+
+
+def begin_verifying(
+    folder: bytes,
+    tools: VerifyTools,
+    appending: Appending | None = None,
+    expected: Expected | None = None,
+    *,
+    name: str = "folder",
+    keeps_digests: bool = False,
+) -> "Verifying":
+    """Open a folder, list it and load its records; nothing of the footage is read yet.
+
+    Args:
+        folder: path.
+        tools: see there.
+        appending: decides what is read and worked out.
+        expected: likewise.
+        name: of its lane in the counters.
+        keeps_digests: of every file, whether or not anything is appended.
+
+    Raises:
+        DriveError, UsageError: as for :func:`verify_folder`.
+    """
+    place = open_place(folder, tools.surroundings)
+    try:
+        return Verifying(place, tools, appending, expected, name, keeps_digests)
+    except OSError as error:
+        place.root.close()
+        raise DriveError(
+            f"the folder cannot be looked through: {reason(error)}",
+            path=place.given,
+            meaning="Nothing was read, so nothing is known of what lies there.",
+            remedy="Check the drive's cable, plug it in anew, then the same command.",
+        ) from error
+    except BaseException:
+        place.root.close()
+        raise
+
+
+class Verifying:
+    """One verification under way.
+
+    Attributes:
+        place, listing, folder, records: what is looked at.
+        checked: what the reading found; empty before :meth:`read`.
+    """
+
+    def __init__(
+        self,
+        place: HeldPlace,
+        tools: VerifyTools,
+        appending: Appending | None,
+        expected: Expected | None,
+        name: str,
+        keeps_digests: bool,
+    ) -> None:
+        self.place = place
+        self._tools = tools
+        self._expected = expected
+        self.started_at = tools.surroundings.now()
+        with self._step("listing"):
+            self.listing: Listing = list_place(place, tools.surroundings)
+            self.folder: SeenFolder = folder_of(place, self.listing)
+            self.records: Records = load_records(self.folder, self.listing, self.started_at)
+        self._also = self._uses(appending, keeps_digests)
+        plan: Plan = make_plan(self.listing, self.records, self._also.is_read_anyway)
+        self.checker = Checker(
+            name, place, self.listing, self.records, plan, self._also, tools.sink
+        )
+        self.signatures: tuple[SignatureReport, ...] = ()
+        self.clearances: tuple[ClearanceReport, ...] = ()
+        self.faults: tuple[Finding, ...] = ()
+
+    @property
+    def checked(self) -> Checked:
+        """What the reading found."""
+        return self.checker.checked
+
+    def close(self) -> None:
+        """Let go of the folder."""
+        self.place.root.close()
+
+    def read(self) -> None:
+        """Read every file once and judge it, then the records by what was found.
+
+        Raises:
+            StoppedError: the user wanted to stop.
+        """
+        read_all([self], self._tools)
+
+    def settle(self) -> None:
+        """Judge what takes more than one file: bags, signatures, clearances."""
+        bags = tuple(judge_bags(self.folder, self.listing, self.records, self.checked))
+        records = self.records
+        self.faults = (*self.listing.faults, *records.claims.faults, *records.faults, *bags)
+        trust = Trust(self._tools.signers, self._tools.surroundings.now())
+        self.signatures = judge_signatures(self.folder, self.listing, records, trust)
+        self.clearances = judge_clearances(
+            self.folder, self.listing, records, self.signatures, self.checked.coverage
+        )
+        for fault in self.faults:
+            self._tools.sink(Found(fault))
+
+    def append(
+        self,
+        appending: Appending | None,
+        *,
+        comment: str = "verified",
+        patterns: tuple[str, ...] = (),
+    ) -> tuple[tuple[Appended, ...], str]:
+        """Append the next generation, if it is asked for and may be.
+
+        Returns:
+            What was added, and else why nothing was.
+        """
+        if appending is None:
+            return (), ""
+        why_not = why_not_appended(self.place, self.records, self.checked, self)
+        if why_not:
+            return (), why_not
+        now = self._tools.surroundings.now().astimezone()
+        signing = Signing(
+            appending.key,
+            appending.identity,
+            self._tools.surroundings.host,
+            self.started_at,
+            now,
+            comment,
+            patterns,
+        )
+        with self._step("record"):
+            try:
+                added = append_all(
+                    self.place, self.folder, self.listing, self.records, self.checked, signing
+                )
+            except OSError as error:
+                return (), f"the drive would not take it: {reason(error)}"
+            except RecordError as error:
+                return (), str(error)
+        return added, "" if added else "there is nothing to write down"
+
+    def result(
+        self, wish: VerifyWish, appended: Sequence[Appended] = (), why_not: str = ""
+    ) -> Verification:
+        """All that was found, in one value."""
+        checked = self.checked
+        counts = self._counts()
+        arrivals: tuple[Arrival, ...] = ()
+        if self._expected is not None:
+            arrivals = self._expected.arrived(checked.seen)
+        comparisons: tuple[ReceiptComparison, ...] | None = None
+        if wish.against_receipt:
+            comparisons = compare_receipt(wish.against_receipt, self.records)
+        receipts: tuple[Receipt, ...] = ()
+        if wish.with_receipt:
+            receipts = receipts_of(self.folder, self.records, checked, appended)
+        reasons = reasons_of(counts, self, arrivals, comparisons, is_append_refused=bool(why_not))
+        return Verification(
+            folder=self.place.given,
+            answer=answer_of(counts, reasons, self.records),
+            reasons=reasons,
+            counts=counts,
+            bytes_read=checked.bytes_read,
+            read_back=checked.read_back,
+            reports=self._reports(),
+            coverage=tuple(checked.coverage[path] for path in sorted(checked.coverage)),
+            signatures=self.signatures,
+            clearances=self.clearances,
+            faults=self.faults,
+            notices=self._notices(),
+            half_done=self.listing.half_done,
+            entries=self.listing.entries,
+            states=bytes(checked.states),
+            missing=tuple(sorted(checked.missing)),
+            started_at=self.started_at,
+            ended_at=self._tools.surroundings.now(),
+            recorded_as=checked.recorded_as,
+            appended=tuple(appended),
+            not_appended=why_not,
+            receipts=receipts,
+            comparisons=comparisons or (),
+            arrivals=arrivals,
+        )
+
+    def _uses(self, appending: Appending | None, keeps_digests: bool) -> Also:
+        claims = self.records.claims
+        further = frozenset(appending.checksums) if appending else frozenset()
+        expected = self._expected.algorithms if self._expected else frozenset()
+
+        def algorithms(path: bytes) -> frozenset[str]:
+            return further | expected if is_in_history(claims, path) else expected
+
+        def is_read_anyway(path: bytes) -> bool:
+            # A further generation records new files too; what is expected is known by content.
+            return bool(expected) or (bool(further) and is_in_history(claims, path))
+
+        keeps = FORMATS if appending or keeps_digests else ()
+        pairs = self._expected.pairs if self._expected else frozenset()
+        return Also(algorithms, pairs, keeps, is_read_anyway)
+
+    def _counts(self) -> dict[FileState, int]:
+        """Files by state; whatever is no file is in the notices."""
+        is_file = ord(Kind.FILE.value)
+        kinds = self.listing.entries.kinds
+        found = Counter(
+            FileState(state)
+            for state, kind in zip(self.checked.states, kinds, strict=True)
+            if kind == is_file
+        )
+        if self.checked.missing:
+            found[FileState.MISSING] = len(self.checked.missing)
+        return dict(found)
+
+    def _reports(self) -> tuple[FileReport, ...]:
+        missing = (
+            FileReport(path, FileState.MISSING, path, why)
+            for path, why in sorted(self.checked.missing.items())[:10_000]
+        )
+        return tuple(sorted([*self.checked.reports.values(), *missing], key=lambda each: each.path))
+
+    def _notices(self) -> tuple[Finding, ...]:
+        told = (Kind.LINK, Kind.PIPE, Kind.SOCKET, Kind.DEVICE)
+        others = [
+            Finding("not-a-file", f"is a {kind.name.lower()}: no record covers it", path)
+            for number, letter in enumerate(self.listing.entries.kinds)
+            if (kind := Kind(chr(letter))) in told
+            for path in [self.listing.entries.path(number)]
+        ]
+        return (
+            *self.records.claims.notices,
+            *self.records.notices,
+            *others[:_NOT_FILES_TOLD],
+        )
+
+    @contextmanager
+    def _step(self, step: str) -> Iterator[None]:
+        with told_step(step, self._tools):
+            yield
+
+
+def read_all(verifyings: Sequence[Verifying], tools: VerifyTools) -> None:
+    """Read several folders at once.
+
+    Raises:
+        StoppedError: the user wanted to stop.
+    """
+    with told_step("reading", tools):
+        checkers = [each.checker for each in verifyings]
+        read_places(checkers, tools.progress.proving, tools.surroundings, tools.is_stopped)
+    if tools.is_stopped():
+        raise StoppedError(
+            "stopped before everything was read",
+            path=verifyings[0].place.given,
+            meaning="Nothing is said of what was not read; nothing was written.",
+            remedy="The same command begins anew.",
+        )
+    for verifying in verifyings:
+        verifying.settle()
+
+
+@contextmanager
+def told_step(step: str, tools: VerifyTools) -> Iterator[None]:
+    """Tell that a step begins and ends."""
+    started: datetime = tools.surroundings.now()
+    tools.progress.step = step
+    tools.sink(StepStarted(step))
+    yield
+    elapsed = (tools.surroundings.now() - started).total_seconds()
+    tools.sink(StepFinished(step, elapsed))
