@@ -14,6 +14,7 @@ EXIT_CODES = (
 
 # The module of each command is imported when it is called, so that the overview is there at once.
 _COMMANDS = {
+    "watch": "The station: every card that is put in is copied, proven, and answered.",
     "copy": "Copy a card to its drives, prove the copies, say if it may be erased.",
     "check": "May this card be erased now?",
     "verify": "Check a copy against its record, without the ledger.",

@@ -1,0 +1,1 @@
+"""The station: notices cards and drives, works through them, and says what became of each."""
