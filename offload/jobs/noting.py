@@ -256,6 +256,22 @@ class Notes:
         here = [each for each in found if each.mounting == mounting]
         return next(iter([*here, *found]), None)
 
+    def mountings_before(self, drive: str) -> set[str]:
+        """In which mountings of a drive earlier runs of this card worked on it."""
+        if self.failure is not None or not self.card:
+            return set()
+        try:
+            return {
+                copy.mounting
+                for offload in offloads.of_card(self.ledger, self.card)
+                if offload.offload != self.offload
+                for copy in copies.of_offload(self.ledger, offload.offload)
+                if copy.drive_name == drive
+            }
+        except LedgerError as error:
+            self.failure = error
+            return set()
+
     def bases(self, roll: str) -> dict[str, bytes]:
         """See :func:`bases_of_card`; nothing where the ledger does not answer."""
         if self.failure is not None:

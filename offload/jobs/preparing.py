@@ -88,6 +88,7 @@ class Drives:
         self.places = [place for place in places if place.name not in self.failures]
         for bit, place in enumerate(self.places):
             place.bit = bit
+            place.is_mounted_anew = self._is_mounted_anew(place, entries)
 
     def name_anew(self, roll: bytes) -> None:
         """Give the roll its name by card code, on every drive where it is growing."""
@@ -150,6 +151,18 @@ class Drives:
         for finding in _to_be_told(found):
             self.tools.sink(Found(finding))
         self.notices += found.notices
+
+    def _is_mounted_anew(self, place: Place, entries: Entries) -> bool:
+        """Whether all of the copy was written in earlier mountings, and nothing of it read in this.
+
+        Then names and folders, too, come from the device and not from a memory of the writing.
+        """
+        is_all_there = all(
+            place.present[number] or not entries.kind(number).is_copied
+            for number in range(len(entries))
+        )
+        before = self.notes.mountings_before(place.name)
+        return is_all_there and bool(before) and place.drive.mounting not in before
 
     def _tell_room(self, place: Place, found: Preflight) -> None:
         plan = next((each for each in found.plans if each.name == place.name), None)

@@ -378,3 +378,28 @@ def test_folder_blocks_changed_after_the_copy_are_seen_or_said_to_be_unread(
     if outcome.clearance is not None:
         stated = json.loads(outcome.clearance.content)["copies"]
         assert [each["names_read"] for each in stated if each["drive"] == "shuttle-1"] == [False]
+
+
+def test_names_are_read_from_a_drive_that_was_mounted_anew(rack: Rack, tmp_path: Path) -> None:
+    """Unplugged and plugged in again between writing and proving: nothing is remembered."""
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, CLIPS)
+    first = scene.offload()
+    assert [copy.names_read for copy in first.verdict.copies] == [False, False]
+    scene.drives[0].remount()
+    second = scene.offload()
+    assert second.verdict.is_cleared
+    assert [copy.names_read for copy in second.verdict.copies] == [True, False]
+
+
+@pytest.mark.parametrize("fs", [EXT4, BTRFS, EXFAT], ids=lambda fs: fs.name)
+def test_folder_blocks_changed_while_a_drive_is_away_are_seen(
+    rack: Rack, tmp_path: Path, fs: FileSystem
+) -> None:
+    scene = Scene.make(rack, tmp_path, drives=(fs, EXT4))
+    write_card(scene.card, CLIPS)
+    assert scene.offload().verdict.is_cleared
+    scene.drives[0].unmount()
+    scene.drives[0].damage_name(b"A001C002.mov")
+    scene.drives[0].mount()
+    assert not scene.offload().verdict.is_cleared
