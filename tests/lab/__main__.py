@@ -16,6 +16,7 @@ from typing import Any
 
 from tests.lab import cases
 from tests.lab.images import Rack
+from tests.lab.mounts import LabError
 from tests.lab.runner import Runner, Table
 from tests.lab.stage import CARD, LEDGER, Case, Stage
 from tests.lab.subjects import LibraryOffload
@@ -31,19 +32,28 @@ def main(arguments: list[str]) -> int:
     asked = _parser().parse_args(arguments)
     table = _earlier(asked.table)
     before = table.broken
-    with staged(asked.folder) as stage:
-        runner = Runner(stage, LibraryOffload())
-        baseline = runner.baseline()
-        for case in _chosen(asked, baseline):
-            result = runner.run(case)
-            table.add(result)
-            if result.broken:
-                print(f"BROKEN {case.name}", *(f"  {text}" for text in result.broken), sep="\n")
-            elif table.runs % 100 == 0:
-                print(f"{table.runs} runs, {table.faults} operations struck", flush=True)
-            _keep(table, asked.table)
-    print(*table.lines(), sep="\n")
+    try:
+        with staged(asked.folder) as stage:
+            _run(asked, stage, table)
+    except LabError as error:
+        print(f"left at the end: {error}")
+        return 1
+    finally:
+        print(*table.lines(), sep="\n")
     return 1 if table.broken > before else 0
+
+
+def _run(asked: argparse.Namespace, stage: Stage, table: Table) -> None:
+    runner = Runner(stage, LibraryOffload())
+    baseline = runner.baseline()
+    for case in _chosen(asked, baseline):
+        result = runner.run(case)
+        table.add(result)
+        if result.broken:
+            print(f"BROKEN {case.name}", *(f"  {text}" for text in result.broken), sep="\n")
+        elif table.runs % 100 == 0:
+            print(f"{table.runs} runs, {table.faults} operations struck", flush=True)
+        _keep(table, asked.table)
 
 
 @contextmanager

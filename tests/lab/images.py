@@ -13,6 +13,7 @@ tool or missing rights fail the test with a plain sentence: a laboratory that sk
 
 import contextlib
 import fcntl
+import gc
 import hashlib
 import os
 import shutil
@@ -178,20 +179,24 @@ class Volume:
         Raises:
             LabError: something was still open in it.
         """
-        failure: AssertionError | None = None
+        failures: list[str] = []
         for root in dict.fromkeys(self._roots):
             while mounts.is_mounted(root):
                 try:
                     mounts.unmount(root)
                 except LabError as error:
-                    failure = error
+                    failures.append(str(error))
                     mounts.unmount_lazy(root)
-        for device, _ in [*loops.attached_below(self.image.parent)]:
+        wait_s = 0.1 if failures else 3.0
+        for device, _ in loops.attached_below(self.image.parent):
             if loops.carries(device, self.image):
-                loops.detach(device, self.image)
+                try:
+                    loops.detach(device, self.image, wait_s=wait_s)
+                except loops.LoopError as error:
+                    failures.append(str(error))
         self.device = ""
-        if failure is not None:
-            raise failure
+        if failures:
+            raise LabError("; ".join(failures))
 
     # --- what happens to drives
 
@@ -422,6 +427,8 @@ class Rack:
         Raises:
             LabError: something was still open, or is still attached or mounted.
         """
+        # A test that failed holds, by its traceback, what it had opened.
+        gc.collect()
         failures: list[str] = []
         for place in reversed(self._other):
             with contextlib.suppress(LabError):
@@ -432,7 +439,7 @@ class Rack:
                 volume.close()
             except AssertionError as error:
                 failures.append(str(error))
-        failures += left_below(self.folder)
+        failures = failures or left_below(self.folder)
         if failures:
             raise LabError("; ".join(failures))
         shutil.rmtree(self._images, ignore_errors=True)

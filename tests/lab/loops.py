@@ -14,7 +14,7 @@ from pathlib import Path
 _LOOP_CTL_GET_FREE = 0x4C82
 _LOOP_MAJOR = 7
 _ATTACH_TRIES = 50
-_WAIT_S = 10.0
+_WAIT_S = 3.0
 
 
 class LoopError(AssertionError):
@@ -40,16 +40,18 @@ def attach(image: Path, *, avoid: str = "", read_only: bool = False) -> str:
     return other
 
 
-def detach(device: str, image: Path) -> None:
+def detach(device: str, image: Path, *, wait_s: float = _WAIT_S) -> None:
     """Give ``device`` back, only if ``image`` is what it carries; wait until it is free.
 
+    A device that is held open is given back by the kernel as soon as its last holder ends.
+
     Raises:
-        LoopError: it still carries the image after ten seconds: somebody holds it open.
+        LoopError: it still carries the image after ``wait_s`` seconds: somebody holds it open.
     """
     if not carries(device, image):
         return
     subprocess.run(["losetup", "-d", device], check=False, capture_output=True)
-    deadline = time.monotonic() + _WAIT_S
+    deadline = time.monotonic() + wait_s
     while carries(device, image):
         if time.monotonic() > deadline:
             raise LoopError(f"{device} still carries {image}: something holds it open")

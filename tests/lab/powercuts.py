@@ -33,21 +33,21 @@ class Recorded:
         self._made = 0
 
     def moment(self) -> int:
-        """How many requests the device has received by now."""
-        return sum(1 for _ in writelog.read(self._log))
+        """This moment, as the length of the log: what the device has received by now."""
+        return self._log.stat().st_size
 
     def at(self, moment: int, *, cache_seed: int | None = None) -> Volume:
         """A volume as the drive would be found after a power cut; not mounted yet.
 
         Args:
-            moment: how many requests had been received.
+            moment: from :meth:`moment`, or any number up to it.
             cache_seed: None keeps all of them; else about half of those that no flush followed
                 are lost, which ones comes from this seed.
         """
         self._made += 1
-        image = self._base.with_name(f"cut-{self._made}.img")
+        image = self._base.with_name(f"{self.volume.image.stem}-cut-{self._made}.img")
         mounts.run(["cp", "--sparse=always", os.fspath(self._base), os.fspath(image)])
-        requests = [request for _, request in zip(range(moment), writelog.read(self._log))]  # noqa: B905
+        requests = list(writelog.read(self._log, moment))
         with image.open("r+b") as file:
             for request in _survivors(requests, cache_seed):
                 file.seek(request.offset)

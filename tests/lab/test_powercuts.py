@@ -53,7 +53,7 @@ def test_folder_not_synced_may_be_lost(rack: Rack) -> None:
         first = made.volume.root / "first.mov"
         first.write_bytes(DATA)
         seen = []
-        for moment in range(0, made.moment() + 1, max(1, made.moment() // 4)):
+        for moment in powercuts.moments(1, 0, made.moment(), 5):
             cut = made.at(moment)
             try:
                 cut.mount()

@@ -1,6 +1,7 @@
 """The station on real mounts: cards come, are copied and answered, leave, come back."""
 
 import os
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from tests.lab import oracle
 from tests.lab.cards import write_roll
 from tests.lab.images import EXFAT, EXT4, FileSystem, Rack, Volume
 from tests.lab.station import LoopInstallation, Watching, settings_text
+from tests.lab.throttle import throttled
 
 pytestmark = pytest.mark.lab
 
@@ -54,3 +56,137 @@ def test_card_is_copied_and_cleared(rack: Rack, tmp_path: Path, fs: FileSystem) 
         done = watching.stop()
     assert (done.code, done.err) == (0, "")
     assert os.fspath(card.root) == said["mount_point"]
+
+
+def test_two_cards_are_worked_on_side_by_side(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    cards = [station.card("card-a", "A001"), station.card("card-b", "B001")]
+    with Watching(station.installation) as watching:
+        for card in cards:
+            card.mount()
+        verdicts = [watching.wait_verdict(), watching.wait_verdict()]
+        assert [said["verdict"] for said in verdicts] == ["cleared"] * 2, watching.told()
+        assert sorted(said["roll"] for said in verdicts) == ["A001", "B001"]
+        for card in cards:
+            station.assert_copied(card)
+
+
+def test_card_that_comes_back_is_answered_by_its_listing(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        watching.wait_verdict()
+        card.unmount()
+        assert watching.wait_for(lambda said: said["type"] == "card-left")["was_safe"]
+        card.mount()
+        said = watching.wait_verdict()
+        assert said["is_listed"] and said["verdict"] == "held"
+        assert [hold["code"] for hold in said["holds"]] == ["card-was-away"]
+        card.unmount()
+        assert watching.wait_for(lambda said: said["type"] == "card-left")["was_safe"]
+        assert len([said for said in watching.said if said["type"] == "run-started"]) == 1
+
+
+def test_only_new_clips_of_a_card_that_comes_back_are_copied(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        assert watching.wait_verdict()["verdict"] == "cleared"
+        card.unmount()
+        card.mount()
+        (card.root / "A001" / "A001C099.mov").write_bytes(os.urandom(300_000))
+        card.remount()
+        said = watching.wait_for(lambda said: said["type"] == "verdict" and not said["is_listed"])
+        assert said["verdict"] == "cleared", watching.told()
+        station.assert_copied(card)
+
+
+@pytest.mark.parametrize("how", ["unmounted lazily", "device detached"])
+def test_card_pulled_in_mid_copy_goes_on_when_put_back(
+    rack: Rack, tmp_path: Path, how: str
+) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    card.mount()
+    (card.root / "A001" / "A001C009.mov").write_bytes(os.urandom(40 << 20))
+    card.sync()
+    card.unmount()
+    card.attach()
+    with throttled(card.device, read_bytes_s=8 << 20), Watching(station.installation) as watching:
+        card.mount()
+        watching.wait_for(lambda said: said.get("step") == "copying")
+        if how == "device detached":
+            card.pull()
+        card.unmount_lazy()
+        left = watching.wait_for(lambda said: said["type"] == "card-left")
+        assert not left["was_safe"] and "NOT PROVEN" in left["text"]
+        card.put_back()
+        said = watching.wait_verdict()
+        assert said["verdict"] == "cleared", watching.told()
+        station.assert_copied(card)
+
+
+def test_missing_drive_is_waited_for_by_name(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    station.drives[1].unmount()
+    with Watching(station.installation) as watching:
+        card.mount()
+        said = watching.wait_verdict()
+        assert said["verdict"] == "held"
+        lined = watching.wait_for(lambda said: said.get("stage") == "drive-missing")
+        assert lined["waits"] == ["shuttle-2"] if "waits" in lined else lined["drives"]
+        station.drives[1].mount()
+        assert watching.wait_verdict()["verdict"] == "cleared", watching.told()
+        station.assert_copied(card)
+
+
+def test_killed_station_goes_on_at_its_next_start(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    card.mount()
+    for step in ("inventory", "copying", "proving", "record"):
+        with Watching(station.installation) as watching:
+            watching.wait_for(lambda said, step=step: said.get("step") == step)
+            watching.kill()
+    with Watching(station.installation) as watching:
+        said = watching.wait_verdict()
+        assert said["verdict"] == "cleared", watching.told()
+        station.assert_copied(card)
+
+
+def test_second_station_is_refused_by_name(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    with Watching(station.installation) as watching:
+        done = station.installation.run("watch", "--json")
+        assert done.code == 3
+        assert done.result["code"] == "busy"
+        assert f"process {watching.child.number}" in done.result["text"]
+
+
+def test_told_to_stop_it_is_down_at_once(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    card.mount()
+    (card.root / "A001" / "A001C009.mov").write_bytes(os.urandom(40 << 20))
+    card.remount()
+    with throttled(card.device, read_bytes_s=4 << 20), Watching(station.installation) as watching:
+        watching.wait_for(lambda said: said.get("step") == "copying")
+        begun = time.monotonic()
+        assert watching.stop().code == 0
+        assert time.monotonic() - begun < 5
+        for drive in station.drives:
+            names = [path for path in oracle.content_of(drive.root).files if b"A001/" in path]
+            assert all(b".incomplete/" in path or b"records/" in path for path in names)
+
+
+def test_volume_that_is_no_card_is_shown_with_what_to_type(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    volume = rack.volume(EXT4, name="papers")
+    (volume.root / "budget.ods").write_bytes(b"numbers")
+    with Watching(station.installation) as watching:
+        said = watching.wait_for(lambda said: said["type"] == "recognised")
+        assert said["kind"] == "unknown"
+        assert said["command"] == ["offload", "copy", os.fspath(volume.root)]

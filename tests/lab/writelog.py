@@ -38,12 +38,14 @@ class Writer:
             self._file.write(_HEAD.pack(kind, offset, len(data)) + data)
 
 
-def read(path: Path) -> Iterator[Request]:
-    """Every whole request in a log."""
+def read(path: Path, end: int | None = None) -> Iterator[Request]:
+    """Every request that lies whole within the first ``end`` bytes of a log, or in all of it."""
+    at = 0
     with path.open("rb") as file:
         while len(head := file.read(_HEAD.size)) == _HEAD.size:
             kind, offset, length = _HEAD.unpack(head)
             data = file.read(length)
-            if len(data) < length:
+            at += _HEAD.size + length
+            if len(data) < length or (end is not None and at > end):
                 return
             yield Request(offset, data, kind == FLUSH)
