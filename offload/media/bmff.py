@@ -191,9 +191,9 @@ def _look_at_track(
         check_heads(
             clip.looking,
             samples.essence,
-            description.described,
             samples.samples,
             samples.locate,
+            description.unit_length_bytes,
         )
         _read_timecode(clip, track, description, samples.locate(0))
     if fragments and fragments.offsets:
@@ -208,9 +208,9 @@ def _look_at_fragments(
     check_heads(
         clip.looking,
         description.essence,
-        description.described,
         len(fragments.offsets),
         fragments.locate,
+        description.unit_length_bytes,
     )
 
 
@@ -239,8 +239,8 @@ def _structure_track(
         number=track.number,
         essence=samples.essence if samples else description.essence,
         fourcc=to_text(description.fourcc),
-        width=description.described.width if is_picture else None,
-        height=description.described.height if is_picture else None,
+        width=description.width if is_picture else None,
+        height=description.height if is_picture else None,
         rate=rate,
         samples=count if samples or fragments else None,
         duration=Fraction(units, track.timescale) if track.timescale else None,

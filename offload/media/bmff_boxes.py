@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from offload.media.packed import number
 from offload.media.structure import Findings
-from offload.values.clips import ClipCode
+from offload.values.clips import ClipCode, Weight
 from offload.values.paths import to_text
 
 _MAX_CHILDREN = 4096
@@ -65,8 +65,8 @@ def children(source: BoxData, parent: Box, findings: Findings) -> Iterator[Box]:
     at, data = parent.body, source.data
     for _child in range(_MAX_CHILDREN):
         left = parent.end - at
-        # User data may end in four zeros instead of a box (QuickTime file format).
-        if left == 0 or (left == 4 and parent.kind == b"udta" and not any(data[at : at + 4])):
+        # A list may end in four zeros instead of a box (QuickTime file format, user data).
+        if left == 0 or (left < 8 and not any(data[at : parent.end])):
             return
         size, kind, body = number(data, at, 4), bytes(data[at + 4 : at + 8]), at + 8
         if size == 1:
@@ -77,6 +77,8 @@ def children(source: BoxData, parent: Box, findings: Findings) -> Iterator[Box]:
                 "box-sizes",
                 f"what lies in {shown_kind(parent.kind)} does not add up to it",
                 source.offset + at,
+                # What makers keep in user data is theirs, and need not be boxes.
+                Weight.NOTE if parent.kind == b"udta" else Weight.HOLD,
             )
             return
         yield Box(kind, at, body, at + size)

@@ -7,10 +7,9 @@ uncompressed picture and sound formats from memory, as FFmpeg reads them.
 
 import math
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 
-from offload.media.essence import Described
 from offload.media.packed import number
 from offload.media.structure import Essence
 
@@ -19,8 +18,7 @@ _FOURCCS = {
     Essence.VC3: b"AVdn AVdh",
     Essence.NAL: b"avc1 avc3 hvc1 hev1 dvh1 dvhe dva1 dvav",
     Essence.START_CODES: b"m2v1 mp2v hdv1 hdv2 hdv3 hdv5 hdv6 hdv7",
-    Essence.JPEG: b"jpeg mjpa mjpb",
-    Essence.JPEG2000: b"mjp2",
+    Essence.JPEG: b"jpeg mjpa",
     Essence.DV: b"dvcp dvpp dv5n dv5p dvh5 dvh6 dvhq dvhp",
     Essence.RAW_PICTURE: b"v210 v216 v308 v408 v410 2vuy yuv2 r210 R10k b64a b48r",
 }
@@ -48,7 +46,9 @@ class SampleDescription:
         fourcc: its code.
         essence: how samples of it are checked.
         is_encrypted: unreadable without a key.
-        described: what the heads of samples have to agree with.
+        width: of the picture, pixels.
+        height: likewise.
+        unit_length_bytes: size of the length before each unit (ISO/IEC 14496-15).
         channels: of sound.
         bits: stored bits of one sample.
         sample_rate: of sound.
@@ -60,7 +60,9 @@ class SampleDescription:
     fourcc: bytes
     essence: Essence = Essence.OTHER
     is_encrypted: bool = False
-    described: Described = field(default_factory=Described)
+    width: int = 0
+    height: int = 0
+    unit_length_bytes: int = 0
     channels: int = 0
     bits: int = 0
     sample_rate: Fraction | None = None
@@ -96,11 +98,11 @@ def _visual(fourcc: bytes, entry: bytes) -> SampleDescription:
             unit_length = (number(avc, 4, 1) & 3) + 1
         elif hevc := boxes.get(b"hvcC"):
             unit_length = (number(hevc, 21, 1) & 3) + 1
-    described = Described(number(entry, 32, 2), number(entry, 34, 2), unit_length)
+    width, height = number(entry, 32, 2), number(entry, 34, 2)
     is_encrypted = fourcc in _ENCRYPTED or b"sinf" in boxes
     if is_encrypted:
         essence = Essence.UNKNOWN_PICTURE
-    return SampleDescription(fourcc, essence, is_encrypted, described)
+    return SampleDescription(fourcc, essence, is_encrypted, width, height, unit_length)
 
 
 def _sound(fourcc: bytes, entry: bytes) -> SampleDescription:

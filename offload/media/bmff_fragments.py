@@ -139,9 +139,14 @@ class FragmentCheck:
                 _CHECK,
                 f"track {track}: a fragment begins {lost} units after the one before it ended",
                 source.offset,
-                Weight.NOTE if abs(lost) <= samples.frame_duration else Weight.HOLD,
+                Weight.NOTE if abs(lost) <= self._allowed(track, samples) else Weight.HOLD,
             )
         samples.next_time = time
+
+    def _allowed(self, track: int, samples: FragmentSamples) -> int:
+        """How far apart fragments may be: one picture, or a twentieth of a second of sound."""
+        scales = (each.timescale for each in self._index.tracks if each.number == track)
+        return max(samples.frame_duration, next(scales, 0) // 20)
 
     def _samples(self, source: BoxData, box: Box, run: "_Run", into: FragmentSamples) -> None:
         first = len(into.offsets)

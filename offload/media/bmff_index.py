@@ -216,7 +216,12 @@ def _descriptions(
     if not count or len(entries) < min(count, _MAX_DESCRIPTIONS) or at > box.end:
         _part_flaw(source, box, "the sample descriptions do not add up", findings)
     elif count <= _MAX_DESCRIPTIONS and any(data[at : box.end]):
-        _part_flaw(source, box, "something follows the sample descriptions", findings)
+        findings.note(
+            ClipCode.DAMAGED,
+            "index-parts",
+            "something follows the sample descriptions",
+            source.offset + at,
+        )
     return tuple(entries)
 
 

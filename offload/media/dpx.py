@@ -55,7 +55,8 @@ def check(looking: Looking) -> StructureReport:
     if size not in (0, _UNDEFINED) and size != reader.size:
         code = ClipCode.CUT_SHORT if size > reader.size else ClipCode.DAMAGED
         findings.add(code, _CHECK, f"it says {size} bytes, the file has {reader.size}", 16)
-    is_encrypted = _field(head, order, 660) != _UNDEFINED
+    # All ones mean that it is not encrypted; some writers leave the field empty instead.
+    is_encrypted = _field(head, order, 660) not in (0, _UNDEFINED)
     if is_encrypted:
         findings.notice(ClipCode.OPAQUE, _CHECK, "encrypted; we cannot look inside", 660)
     width, height = _field(head, order, 772), _field(head, order, 776)

@@ -25,6 +25,8 @@ from offload.media.structure import Essence
 
 _HEAD_BYTES = 4096
 _MAX_UNITS = 4096
+_STUFFING_BYTES = 64
+_TRAILING_ZEROS = 16
 _PRORES_SLICE_HEADER_BYTES = 6
 _NOT_ZERO = re.compile(rb"[^\0]")
 _VC3_START = b"\x00\x00\x02\x80"
@@ -33,21 +35,6 @@ _VC3_ROWS_AT = 0x16C
 _VC3_TABLE_AT = 0x170
 _VC3_HD_DATA_AT = 0x280
 _VC3_HD_ROWS = 68
-
-
-@dataclass(frozen=True, slots=True)
-class Described:
-    """What the sample description says, as far as the heads have to agree with it.
-
-    Attributes:
-        width: of the picture in pixels; 0 where unknown.
-        height: likewise.
-        unit_length_bytes: size of the length before each unit (ISO/IEC 14496-15); 0 elsewhere.
-    """
-
-    width: int = 0
-    height: int = 0
-    unit_length_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +106,8 @@ def head_flaw(
     essence: Essence,
     offset: int,
     size: int,
-    described: Described,
     *,
+    unit_length_bytes: int = 0,
     is_whole: bool = False,
 ) -> HeadFlaw | None:
     """What is wrong with the sample at ``offset``; None where nothing is.
@@ -130,7 +117,7 @@ def head_flaw(
         essence: what it should be.
         offset: where it begins in the file.
         size: its length in bytes, as the container says.
-        described: what the sample description says.
+        unit_length_bytes: size of the length before each unit (ISO/IEC 14496-15); 0 elsewhere.
         is_whole: look at every slice, reading the whole sample.
 
     Raises:
@@ -141,15 +128,13 @@ def head_flaw(
     if check is None:
         return None
     try:
-        check(Sample(reader, offset, size, is_whole=is_whole), described)
+        check(Sample(reader, offset, size, is_whole=is_whole), unit_length_bytes)
     except _FlawError as flaw:
         return HeadFlaw(flaw.text, offset + flaw.at)
     return None
 
 
-def padding_begins(
-    reader: BoundedReader, essence: Essence, offset: int, size: int, described: Described
-) -> int | None:
+def padding_begins(reader: BoundedReader, essence: Essence, offset: int, size: int) -> int | None:
     """From which position inside the sample zeros may be padding; None where never.
 
     ProRes frames may end in stuffing (RDD 36), VC-3 frames are filled up to their constant size.
@@ -160,7 +145,7 @@ def padding_begins(
     """
     try:
         if essence is Essence.PRORES:
-            return _prores_pictures(Sample(reader, offset, size), described)
+            return _prores_pictures(Sample(reader, offset, size))
         if essence is Essence.VC3:
             return _vc3_last_row(Sample(reader, offset, size))
     except _FlawError:
@@ -168,28 +153,24 @@ def padding_begins(
     return None
 
 
-def _check_prores(sample: Sample, described: Described) -> None:
-    used = _prores_pictures(sample, described)
+def _check_prores(sample: Sample, _unit_length_bytes: int) -> None:
+    used = _prores_pictures(sample)
     if sample.is_whole and sample.part(used, sample.size - used).strip(b"\0"):
         raise _FlawError("something other than padding follows its last picture", used)
 
 
-def _prores_pictures(sample: Sample, described: Described) -> int:
+def _prores_pictures(sample: Sample) -> int:
+    """Check header and pictures; returns where they end, and stuffing may begin."""
     head = sample.part(0, 28)
     frame_size, mark, header_size = struct.unpack_from(">I4sH", head)
     if mark != b"icpf":
         raise _FlawError("a ProRes frame does not begin with its mark", 4)
-    if frame_size != sample.size:
+    behind = min(sample.size - frame_size, _STUFFING_BYTES)
+    if behind < 0 or any(sample.part(sample.size - behind, behind)):
         raise _FlawError(
             f"a ProRes frame gives its size as {frame_size}, the index says {sample.size}", 0
         )
     width, height = struct.unpack_from(">HH", head, 16)
-    if described.width and (width, height) != (described.width, described.height):
-        raise _FlawError(
-            f"a ProRes frame is {width}x{height}, described as "
-            f"{described.width}x{described.height}",
-            16,
-        )
     pictures = 2 if (head[20] >> 2) & 3 else 1
     at: int = 8 + header_size
     for _picture in range(pictures):
@@ -234,7 +215,7 @@ def _check_prores_slices(sample: Sample, first_at: int, sizes: "array[int]") -> 
             raise _FlawError("the parts of a ProRes slice are longer than it", first_at + at)
 
 
-def _check_vc3(sample: Sample, described: Described) -> None:
+def _check_vc3(sample: Sample, _unit_length_bytes: int) -> None:
     head = sample.part(0, _VC3_TABLE_AT)
     if head[:4] != _VC3_START:
         raise _FlawError("a VC-3 frame does not begin with its mark", 0)
@@ -242,9 +223,6 @@ def _check_vc3(sample: Sample, described: Described) -> None:
         raise _FlawError("a VC-3 frame does not end with its mark", sample.size - 4)
     if head[5] & 2 and sample.part(sample.size // 2, 4) != _VC3_START:
         raise _FlawError("the second field of a VC-3 frame does not begin", sample.size // 2)
-    width = int.from_bytes(head[0x1A:0x1C], "big")
-    if described.width and width and width != described.width:
-        raise _FlawError(f"a VC-3 frame is {width} wide, described as {described.width}", 0x1A)
     _vc3_last_row(sample)
 
 
@@ -266,8 +244,7 @@ def _vc3_last_row(sample: Sample) -> int:
     return data_at + starts[-1]
 
 
-def _check_units(sample: Sample, described: Described) -> None:
-    length_bytes = described.unit_length_bytes
+def _check_units(sample: Sample, length_bytes: int) -> None:
     if not length_bytes:
         return
     at = 0
@@ -291,13 +268,14 @@ def _check_units(sample: Sample, described: Described) -> None:
 
 def _check_unit_data(sample: Sample, at: int, length: int) -> None:
     # Three zeros in a row cannot occur inside a unit: that is what emulation prevention is for
-    # (ISO/IEC 14496-10 and 23008-2, 7.4.1.1 and 7.4.2).
-    found = sample.part(at, length).find(b"\0\0\0")
-    if found >= 0:
+    # (ISO/IEC 14496-10 and 23008-2, 7.4.1.1 and 7.4.2). Some writers leave a few at its end.
+    data = sample.part(at, length)
+    found = data.find(b"\0\0\0")
+    if found >= 0 and (found < length - _TRAILING_ZEROS or data[found:].strip(b"\0")):
         raise _FlawError("zeros that cannot occur inside a unit", at + found)
 
 
-def _check_start_code(sample: Sample, _described: Described) -> None:
+def _check_start_code(sample: Sample, _unit_length_bytes: int) -> None:
     head = sample.part(0, min(4, sample.size))
     if not (head[:3] == b"\0\0\1" or head == b"\0\0\0\1"):
         raise _FlawError("a picture does not begin with a start code", 0)
@@ -318,8 +296,8 @@ def _check_stray_zeros(data: bytes) -> None:
         at = data.find(b"\0\0\0", behind.end())
 
 
-def _marked(mark: bytes, name: str) -> Callable[[Sample, Described], None]:
-    def check(sample: Sample, _described: Described) -> None:
+def _marked(mark: bytes, name: str) -> Callable[[Sample, int], None]:
+    def check(sample: Sample, _unit_length_bytes: int) -> None:
         if sample.part(0, len(mark)) != mark:
             raise _FlawError(f"a {name} picture does not begin with its mark", 0)
 
@@ -333,7 +311,7 @@ def _big_endian(code: str, data: bytes) -> "array[int]":
     return values
 
 
-_CHECKS: dict[Essence, Callable[[Sample, Described], None]] = {
+_CHECKS: dict[Essence, Callable[[Sample, int], None]] = {
     Essence.PRORES: _check_prores,
     Essence.VC3: _check_vc3,
     Essence.NAL: _check_units,

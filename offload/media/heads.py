@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from offload.media.essence import Described, has_checks, head_flaw
+from offload.media.essence import has_checks, head_flaw
 from offload.media.reading import BoundedReader
 from offload.media.structure import Essence, Findings
 from offload.values.clips import ClipCode
@@ -44,18 +44,18 @@ class Looking:
 def check_heads(
     looking: Looking,
     essence: Essence,
-    described: Described,
     samples: int,
     locate: Callable[[int], tuple[int, int]],
+    unit_length_bytes: int = 0,
 ) -> None:
     """Look at the heads of one track's samples.
 
     Args:
         looking: how closely, and where flaws go.
         essence: what the samples should be.
-        described: what the sample description says.
         samples: how many there are.
         locate: gives (offset, size in bytes) of a sample by its number from 0.
+        unit_length_bytes: size of the length before each unit of a sample; 0 where there is none.
 
     Raises:
         BudgetError: too much would have to be read.
@@ -69,7 +69,14 @@ def check_heads(
         offset, size = locate(number)
         looking.count.checked += 1
         is_whole = looking.is_whole or (number == samples - 1 and size <= _LAST_BYTES)
-        flaw = head_flaw(looking.reader, essence, offset, size, described, is_whole=is_whole)
+        flaw = head_flaw(
+            looking.reader,
+            essence,
+            offset,
+            size,
+            unit_length_bytes=unit_length_bytes,
+            is_whole=is_whole,
+        )
         if flaw is not None:
             text = f"picture {number + 1}: {flaw.text}"
             looking.findings.add(ClipCode.DAMAGED, "essence-head", text, flaw.offset)

@@ -5,10 +5,9 @@ The chain, the partitions and the counts tell (SMPTE ST 377-1, ST 378, ST 390).
 """
 
 from dataclasses import dataclass, field
-from fractions import Fraction
 
-from offload.media.essence import Described
-from offload.media.heads import Looking, check_heads
+from offload.media.heads import Looking
+from offload.media.mxf_essence import EssenceCheck
 from offload.media.mxf_klv import MAX_RUN_IN_BYTES, Item, Klv, chain, find_header
 from offload.media.mxf_partitions import (
     Partition,
@@ -16,16 +15,9 @@ from offload.media.mxf_partitions import (
     check_random_index,
     read_partition,
 )
-from offload.media.mxf_sets import MetadataSets, MxfDescriptor, MxfMetadata, MxfTrack
+from offload.media.mxf_sets import MetadataSets, MxfMetadata
 from offload.media.mxf_streams import IndexTable, Stream, essence_of
-from offload.media.structure import (
-    Essence,
-    EssenceLayout,
-    MalformedError,
-    StructureReport,
-    StructureTrack,
-    TrackKind,
-)
+from offload.media.structure import EssenceLayout, MalformedError, StructureReport, TrackKind
 from offload.values.clips import ClipCode, Container, Weight
 
 _MAX_SET_BYTES = 65_536
@@ -34,7 +26,6 @@ _MAX_INDEX_BYTES = 1024 * 1024
 _MAX_STREAMS = 512
 _MAX_PADDING_BYTES = 1 << 20
 _MAX_PARTITIONS = 1_000_000
-_MAX_UNITS = 4_000_000
 
 
 @dataclass(slots=True)
@@ -85,11 +76,14 @@ def check(looking: Looking) -> StructureReport:
     if file.is_chain_whole:
         check_random_index(reader, file.random_index, file.partitions, findings)
     metadata = _metadata(file)
-    tracks = _check_streams(file, metadata)
+    essence = EssenceCheck(
+        looking, file.layout, is_chain_whole=file.is_chain_whole, is_encrypted=file.is_encrypted
+    )
+    tracks = essence.check(file.streams.values(), metadata, file.indexes)
     return StructureReport(
         container=Container.MXF,
         variant=metadata.pattern,
-        tracks=tuple(tracks),
+        tracks=tracks,
         duration=metadata.duration,
         timecode=metadata.timecode,
         package_id=metadata.package_id,
@@ -211,189 +205,3 @@ def _metadata(file: _File) -> MxfMetadata:
         file.looking.findings.add(ClipCode.DAMAGED, "metadata", "it has no header metadata")
         return MxfMetadata()
     return filled[-1].metadata()
-
-
-def _check_streams(file: _File, metadata: MxfMetadata) -> list[StructureTrack]:
-    findings = file.looking.findings
-    if file.is_encrypted:
-        findings.notice(ClipCode.OPAQUE, "essence-counts", "encrypted; we cannot look inside")
-    elif not file.streams and file.is_chain_whole:
-        findings.add(ClipCode.UNFINISHED, "essence-counts", "it holds no picture and no sound")
-    described = {track.number: track for track in metadata.tracks}
-    tracks = [
-        _check_stream(file, stream, described.get(stream.number), metadata)
-        for stream in file.streams.values()
-    ]
-    known = {stream.number for stream in file.streams.values()}
-    for number, track in described.items():
-        if number not in known and (file.is_chain_whole or file.is_encrypted):
-            tracks.append(_absent(file, track))
-    _check_equal_counts(file)
-    return tracks
-
-
-def _absent(file: _File, track: MxfTrack) -> StructureTrack:
-    if track.duration and not file.is_encrypted:
-        file.looking.findings.add(
-            ClipCode.COUNTS_DIFFER,
-            "essence-counts",
-            f"a {track.kind.value} track of {track.duration} units is declared and not there",
-        )
-    return StructureTrack(
-        track.kind,
-        track.number,
-        rate=track.rate,
-        samples=track.duration,
-        is_encrypted=file.is_encrypted,
-    )
-
-
-def _check_stream(
-    file: _File, stream: Stream, track: MxfTrack | None, metadata: MxfMetadata
-) -> StructureTrack:
-    descriptor = metadata.descriptor(stream.number, stream.kind)
-    essence = essence_of(stream, descriptor)
-    declared = track.duration if track else None
-    if declared is None and descriptor:
-        declared = descriptor.duration
-    is_clip_wrapped = stream.count == 1 and declared is not None and declared > 1
-    if is_clip_wrapped and stream.kind is TrackKind.PICTURE:
-        _check_clip_wrapped(file, stream, declared or 0, essence, descriptor)
-    elif is_clip_wrapped and stream.kind is TrackKind.SOUND:
-        _check_sound_bytes(file, stream, track, descriptor)
-    elif stream.kind is not TrackKind.OTHER:
-        _check_count(file, stream, declared, track.origin if track else 0)
-        if stream.kind is TrackKind.PICTURE:
-            _look_at_pictures(file, stream, essence, descriptor)
-    return _structure_track(stream, track, descriptor, essence, declared)
-
-
-def _check_count(file: _File, stream: Stream, declared: int | None, origin: int) -> None:
-    """Frame-wrapped: one value for each declared edit unit."""
-    if declared is None or not file.is_chain_whole:
-        return
-    if stream.count not in (declared, declared + origin):
-        file.looking.findings.add(
-            ClipCode.COUNTS_DIFFER,
-            "essence-counts",
-            f"{declared} {stream.kind.value} units are declared, {stream.count} are there",
-            stream.first.start,
-        )
-
-
-def _look_at_pictures(
-    file: _File, stream: Stream, essence: Essence, descriptor: MxfDescriptor | None
-) -> None:
-    file.layout.extend(stream.offsets, stream.lengths, essence)
-    described = Described(descriptor.width if descriptor else 0, 0)
-    if essence is Essence.PRORES:
-        # Stored raster and ProRes raster may differ by whole blocks; the frame's own one counts.
-        described = Described()
-    check_heads(file.looking, essence, described, len(stream.offsets), stream.locate)
-
-
-def _check_clip_wrapped(
-    file: _File,
-    stream: Stream,
-    declared: int,
-    essence: Essence,
-    descriptor: MxfDescriptor | None,
-) -> None:
-    """One value holds all pictures: the index divides it."""
-    index = file.indexes.get(stream.body_sid) or file.indexes.get(0)
-    start, length = stream.first.value, stream.first.length
-    places = (
-        [(start + at, size) for at, size in index.units(length, min(declared, _MAX_UNITS))]
-        if index
-        else []
-    )
-    if index is None or not places:
-        file.layout.add(start, length, essence)
-        file.looking.findings.note(
-            ClipCode.UNCHECKED, "essence-counts", "without an index its pictures are not counted"
-        )
-        return
-    if index.unit_bytes and index.unit_bytes * declared != length:
-        file.looking.findings.add(
-            ClipCode.COUNTS_DIFFER,
-            "essence-counts",
-            f"{declared} pictures of {index.unit_bytes} bytes are declared, "
-            f"{length} bytes are there",
-            stream.first.start,
-        )
-    if len(places) < declared:
-        file.looking.findings.add(
-            ClipCode.COUNTS_DIFFER,
-            "essence-counts",
-            f"{declared} pictures are declared, the index places {len(places)}",
-            stream.first.start,
-        )
-    for place in places:
-        file.layout.add(*place, essence)
-    described = Described(descriptor.width if descriptor and essence is Essence.VC3 else 0, 0)
-    check_heads(file.looking, essence, described, len(places), places.__getitem__)
-
-
-def _check_sound_bytes(
-    file: _File, stream: Stream, track: MxfTrack | None, descriptor: MxfDescriptor | None
-) -> None:
-    """Clip-wrapped sound: as many sample frames as declared."""
-    if descriptor is None or not descriptor.block_bytes or not descriptor.sample_rate:
-        return
-    frames, rest = divmod(stream.total_bytes, descriptor.block_bytes)
-    wanted: Fraction | None = None
-    if track and track.duration is not None and track.rate:
-        wanted = track.duration * descriptor.sample_rate / track.rate
-    one_unit = descriptor.sample_rate / track.rate if track and track.rate else Fraction(0)
-    if rest or (wanted is not None and abs(frames - wanted) >= max(one_unit, Fraction(1))):
-        file.looking.findings.add(
-            ClipCode.COUNTS_DIFFER,
-            "essence-counts",
-            f"sound of {stream.total_bytes} bytes is not the {wanted} sample frames declared",
-            stream.first.start,
-        )
-
-
-def _check_equal_counts(file: _File) -> None:
-    """Frame-wrapped streams of one body come once in every edit unit."""
-    counts: dict[int, dict[int, int]] = {}
-    for stream in file.streams.values():
-        if stream.kind is not TrackKind.OTHER and stream.count > 1:
-            counts.setdefault(stream.body_sid, {})[stream.number] = stream.count
-    for by_stream in counts.values():
-        if max(by_stream.values()) - min(by_stream.values()) > (0 if file.is_chain_whole else 1):
-            text = ", ".join(
-                f"{count} of {number:08x}" for number, count in sorted(by_stream.items())[:8]
-            )
-            file.looking.findings.add(
-                ClipCode.COUNTS_DIFFER, "essence-counts", f"unequal numbers of units: {text}"
-            )
-
-
-def _structure_track(
-    stream: Stream,
-    track: MxfTrack | None,
-    descriptor: MxfDescriptor | None,
-    essence: Essence,
-    declared: int | None,
-) -> StructureTrack:
-    rate = track.rate if track else None
-    duration = declared / rate if declared is not None and rate else None
-    samples = declared if stream.kind is TrackKind.PICTURE else None
-    if stream.kind is TrackKind.SOUND and descriptor and descriptor.sample_rate:
-        rate = descriptor.sample_rate
-        if descriptor.block_bytes and essence is Essence.PCM:
-            samples = stream.total_bytes // descriptor.block_bytes
-    return StructureTrack(
-        kind=stream.kind,
-        number=stream.number,
-        essence=essence,
-        codec=descriptor.coding.hex() if descriptor else "",
-        width=(descriptor.width or None) if descriptor else None,
-        height=(descriptor.height or None) if descriptor else None,
-        rate=rate,
-        samples=samples,
-        duration=duration,
-        channels=(descriptor.channels or None) if descriptor else None,
-        bits=(descriptor.bits or None) if descriptor else None,
-    )

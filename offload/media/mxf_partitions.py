@@ -204,7 +204,7 @@ def check_random_index(
     ]
     found = [(each.body_sid, each.start - run_in) for each in partitions]
     if listed != found:
-        findings.add(
+        findings.notice(
             ClipCode.DAMAGED,
             "random-index",
             f"the random index lists {len(listed)} partitions that are not the {len(found)} found",

@@ -151,16 +151,27 @@ def _walk(wave: _Wave) -> None:
         if chunk is None:
             return
         wave.chunks.setdefault(chunk.kind, chunk)
-        at = chunk.end
+        at = _next_chunk(wave, chunk)
     if not is_open and end < reader.size:
         _report_trailing(wave, end)
+
+
+def _next_chunk(wave: _Wave, chunk: _Chunk) -> int:
+    """Where the next chunk begins: at an even position, except after careless writers."""
+    if chunk.size & 1 and _is_kind(wave.reader.read_at(chunk.end - 1, 4)):
+        return chunk.end - 1
+    return chunk.end
+
+
+def _is_kind(kind: bytes) -> bool:
+    return len(kind) == 4 and all(32 <= byte < 127 for byte in kind)
 
 
 def _chunk_at(wave: _Wave, at: int, end: int) -> _Chunk | None:
     """The chunk at ``at``; None where the walk cannot go on."""
     head = wave.reader.read_at(at, 8)
     kind, size = head[:4], int.from_bytes(head[4:8], "little")
-    if len(head) < 8 or at + 8 > end or not all(32 <= byte < 127 for byte in kind):
+    if len(head) < 8 or at + 8 > end or not _is_kind(kind):
         if wave.findings.has(ClipCode.CUT_SHORT):
             return None
         what = "zeros stand where a chunk should begin" if not any(head) else "no chunk begins here"
@@ -276,7 +287,8 @@ def _check_format(wave: _Wave, form: _Format, chunk: _Chunk) -> None:
     if not form.channels or not form.rate or not form.bits:
         text = f"{form.channels} channels of {form.bits} bits at {form.rate} Hz"
         wave.findings.add(ClipCode.DAMAGED, _FORMAT, text, chunk.body)
-    elif form.block != form.channels * ((form.bits + 7) // 8):
+    elif form.block < form.channels * ((form.bits + 7) // 8) or form.block % form.channels:
+        # Larger blocks are legal: 24 bits may be kept in 32.
         text = f"{form.channels} channels of {form.bits} bits in blocks of {form.block} bytes"
         wave.findings.add(ClipCode.DAMAGED, _FORMAT, text, chunk.body)
     elif form.byte_rate != form.block * form.rate:

@@ -26,10 +26,11 @@ _MAX_PIECES = 1_000_000
 _MAX_VALUE_BYTES = 16 * 1024 * 1024
 _TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8}
 _TYPE_BYTES |= {13: 4, 16: 8, 17: 8, 18: 8}
-_WIDTH, _HEIGHT, _BITS, _COMPRESSION = 256, 257, 258, 259
+_WIDTH, _HEIGHT, _BITS, _COMPRESSION, _PHOTOMETRIC = 256, 257, 258, 259, 262
 _STRIPS, _STRIP_BYTES, _TILES, _TILE_BYTES = 273, 279, 324, 325
 _SAMPLES, _SUB, _PLANAR, _DNG = 277, 330, 284, 50706
 _UNCOMPRESSED = 1
+_SUBSAMPLED = 6  # luma and chroma, the latter at fewer places
 _NUMBERS = frozenset((1, 3, 4, 6, 7, 8, 9, 13, 16, 18))
 
 
@@ -184,6 +185,7 @@ def _check_image(tiff: _Tiff, directory: _Directory, offsets_tag: int, sizes_tag
             min(outside),
         )
     is_plain = tiff.first(directory, _COMPRESSION, _UNCOMPRESSED) == _UNCOMPRESSED
+    is_plain = is_plain and tiff.first(directory, _PHOTOMETRIC) != _SUBSAMPLED
     essence = Essence.RAW_PICTURE if is_plain else Essence.UNKNOWN_PICTURE
     for at, length in zip(offsets, sizes, strict=True):
         tiff.layout.add(at, min(length, size - at), essence)

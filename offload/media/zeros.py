@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
-from offload.media.essence import Described, padding_begins
+from offload.media.essence import padding_begins
 from offload.media.reading import BoundedReader
 from offload.media.structure import Essence, EssenceLayout, Findings
 from offload.values.clips import ClipCode, ClipFinding, Weight
@@ -132,7 +132,7 @@ def _judge(
         return _judge_after_end(reader, start, offset)
     if essence is Essence.UNKNOWN_PICTURE:
         return _Judgement.DOUBT
-    padding = padding_begins(reader, essence, start, behind - start, Described())
+    padding = padding_begins(reader, essence, start, behind - start)
     if padding is None or offset - start < padding:
         return _Judgement.DAMAGE
     if essence is Essence.VC3 and end >= behind - 4:

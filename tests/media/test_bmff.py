@@ -268,6 +268,38 @@ def test_sound_of_other_length_is_a_notice():
     assert _check(broken).complete is Complete.YES
 
 
+def test_user_data_that_is_no_boxes_is_only_a_note():
+    # What makers keep there is theirs.
+    data = clip("mov", frames=4)
+    start, end = find_box(data, b"moov")
+    junk = _sized(b"udta", b"\x12\x34 private \xff")
+    size = struct.pack(">I", end - start + len(junk))
+    report = _check(data[:start] + size + data[start + 4 : end] + junk + data[end:])
+    assert report.complete is Complete.YES
+    assert [each.weight for each in report.findings] == [Weight.NOTE]
+
+
+def test_timecode_tracks_may_share_a_sample():
+    # Only pictures and sounds must lie apart.
+    data = clip("mov", frames=4)
+    timecode, picture = _table(data, b"stco", 2) + 8, _table(data, b"stco", 0) + 8
+    shared = _patched(data, timecode, data[picture : picture + 4])
+    assert _check(shared).complete is Complete.YES
+
+
+def test_small_differences_of_declared_length_are_notes():
+    data = clip("mov", frames=12)
+    at = data.index(b"mdhd", data.index(b"trak", data.index(b"trak") + 4)) + 4
+    (duration,) = struct.unpack_from(">I", data, at + 16)
+    report = _check(_patched(data, at + 16, struct.pack(">I", duration + 500)))
+    assert report.complete is Complete.YES
+    assert [each.weight for each in report.findings] == [Weight.NOTE]
+
+
+def _sized(kind: bytes, content: bytes) -> bytes:
+    return struct.pack(">I4s", 8 + len(content), kind) + content
+
+
 def test_encrypted_track_is_a_notice_and_no_hold():
     data = clip("mp4", "libx264", "aac", frames=12)
     at = _table(data, b"stsd")

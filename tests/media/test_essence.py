@@ -4,7 +4,7 @@ import struct
 
 import pytest
 
-from offload.media.essence import Described, HeadFlaw, head_flaw, padding_begins
+from offload.media.essence import HeadFlaw, head_flaw, padding_begins
 from offload.media.reading import BoundedReader, BytesReader
 from offload.media.structure import Essence
 from tests.media import made_clips
@@ -24,10 +24,16 @@ def _sample(essence: Essence) -> bytes:
 
 
 def _flaw(
-    data: bytes, essence: Essence, described: Described | None = None, *, is_whole: bool = False
+    data: bytes, essence: Essence, unit_length_bytes: int = 0, *, is_whole: bool = False
 ) -> HeadFlaw | None:
-    reader = BoundedReader(BytesReader(data))
-    return head_flaw(reader, essence, 0, len(data), described or Described(), is_whole=is_whole)
+    return head_flaw(
+        BoundedReader(BytesReader(data)),
+        essence,
+        0,
+        len(data),
+        unit_length_bytes=unit_length_bytes,
+        is_whole=is_whole,
+    )
 
 
 @pytest.mark.parametrize("essence", _KINDS)
@@ -47,15 +53,8 @@ def test_zeroed_beginning_is_found(essence):
 @pytest.mark.parametrize("change", [-1, 1], ids=["shorter", "longer"])
 def test_other_size_than_the_index_is_found(essence, change):
     data = _sample(essence)
-    changed = data[:-1] if change < 0 else data + b"\0"
+    changed = data[:-1] if change < 0 else data + b"\1"
     assert _flaw(changed, essence) is not None
-
-
-def test_prores_of_other_raster_is_found():
-    data = _sample(Essence.PRORES)
-    assert _flaw(data, Essence.PRORES, Described(320, 180)) is None
-    flaw = _flaw(data, Essence.PRORES, Described(1920, 1080))
-    assert "320x180" in flaw.text
 
 
 def test_every_zeroed_slice_table_entry_is_found():
@@ -97,9 +96,8 @@ def test_zeros_inside_a_unit_cannot_occur():
     # ISO/IEC 14496-10, 7.4.1.1: emulation prevention.
     unit = b"\x65" + b"\x11" * 50 + b"\0\0\0" + b"\x22" * 10
     data = len(unit).to_bytes(4, "big") + unit
-    described = Described(unit_length_bytes=4)
-    assert _flaw(data, Essence.NAL, described) is None
-    assert _flaw(data, Essence.NAL, described, is_whole=True).offset == 4 + 51
+    assert _flaw(data, Essence.NAL, 4) is None
+    assert _flaw(data, Essence.NAL, 4, is_whole=True).offset == 4 + 51
 
 
 @pytest.mark.parametrize(
@@ -113,7 +111,7 @@ def test_zeros_inside_a_unit_cannot_occur():
 )
 def test_chain_of_units_must_land_on_the_end(data, text):
     # ISO/IEC 14496-15: each unit behind its length.
-    assert text in _flaw(data, Essence.NAL, Described(unit_length_bytes=4)).text
+    assert text in _flaw(data, Essence.NAL, 4).text
 
 
 def test_long_run_of_zeros_is_looked_at_once():
@@ -128,18 +126,12 @@ def test_vc3_rows_must_be_in_order():
     assert _flaw(broken, Essence.VC3) is not None
 
 
-def test_vc3_of_other_width_is_found():
-    data = _sample(Essence.VC3)
-    assert _flaw(data, Essence.VC3, Described(1920, 1080)) is None
-    assert _flaw(data, Essence.VC3, Described(1280, 720)) is not None
-
-
 def test_padding_begins_behind_the_last_coded_data():
     data = _sample(Essence.PRORES)
     padded = struct.pack(">I", len(data) + 5000) + data[4:] + bytes(5000)
     reader = BoundedReader(BytesReader(padded))
     assert _flaw(padded, Essence.PRORES, is_whole=True) is None
-    assert padding_begins(reader, Essence.PRORES, 0, len(padded), Described()) == len(data)
+    assert padding_begins(reader, Essence.PRORES, 0, len(padded)) == len(data)
 
 
 def test_something_else_behind_the_pictures_is_found():

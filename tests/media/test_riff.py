@@ -96,17 +96,34 @@ def test_no_whole_number_of_samples_is_found():
     ("offset", "value", "weight"),
     [
         (10, struct.pack("<H", 0), Weight.HOLD),
-        (20, struct.pack("<H", 8), Weight.HOLD),
+        (20, struct.pack("<H", 5), Weight.HOLD),
+        (20, struct.pack("<H", 7), Weight.HOLD),
         (12, struct.pack("<I", 0), Weight.HOLD),
         (16, struct.pack("<I", 1), Weight.NOTICE),
     ],
-    ids=["no-channel", "block", "no-rate", "byte-rate"],
+    ids=["no-channel", "short-block", "odd-block", "no-rate", "byte-rate"],
 )
 def test_format_fields_must_agree(offset, value, weight):
     data = wave()
     at = _chunk(data, b"fmt ")
     found = _found(_patched(data, at + offset, value))
     assert (ClipCode.DAMAGED, "wave-format", weight) in found
+
+
+def test_24_bits_kept_in_32_are_legal():
+    body = b"fmt " + struct.pack("<IHHIIHH", 16, 1, 2, 48_000, 384_000, 8, 24)
+    body += b"data" + struct.pack("<I", 16) + bytes(range(16))
+    data = b"RIFF" + struct.pack("<I", 4 + len(body)) + b"WAVE" + body
+    assert _found(data) == set()
+
+
+def test_chunk_without_its_padding_is_followed():
+    # Careless writers leave out the byte that makes a chunk even.
+    body = b"fmt " + struct.pack("<IHHIIHH", 16, 1, 1, 48_000, 48_000, 1, 8)
+    body += b"LIST" + struct.pack("<I", 3) + b"abc"
+    body += b"data" + struct.pack("<I", 4) + b"\1\2\3\4"
+    data = b"RIFF" + struct.pack("<I", 4 + len(body)) + b"WAVE" + body
+    assert _found(data) == set()
 
 
 def test_missing_format_is_found():
