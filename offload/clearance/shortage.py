@@ -16,6 +16,7 @@ from offload.values.entries import Kind
 from offload.values.facts import CardState, CopyState, DriveFacts
 
 _TOO_FEW = "too-few-copies"
+_NO_RECORD = "record-not-written"
 
 _CODES = {
     CopyState.ABSENT: _TOO_FEW,
@@ -54,6 +55,7 @@ def shortages(case: Case) -> Iterator[Reason]:
                 causes[code].groups.append(group)
                 causes[code].drives.update(dict.fromkeys(drives))
     _fold_suspects(causes)
+    _fold_records(causes)
     for code, cause in causes.items():
         yield _reason(case, code, cause)
 
@@ -128,7 +130,9 @@ def _code_on(case: Case, group: Group, at: int, drive: DriveFacts) -> str:
     state = group.copies[at]
     if state is CopyState.DIFFERS and case.exclusions[at] == "drive-suspect":
         return "copy-differs"
-    if case.exclusions[at]:
+    # A record is written when all of a copy is proven: what stands in its way is the reason.
+    is_waiting = case.exclusions[at] == _NO_RECORD and not is_proven(state, drive)
+    if case.exclusions[at] and not is_waiting:
         return case.exclusions[at]
     if is_proven(state, drive):
         return ""
@@ -142,6 +146,15 @@ def _fold_suspects(causes: dict[str, _Cause]) -> None:
     suspect, differing = causes["drive-suspect"], causes["copy-differs"]
     if suspect.drives.keys() <= differing.drives.keys():
         del causes["drive-suspect"]
+
+
+def _fold_records(causes: dict[str, _Cause]) -> None:
+    """A record that waits for copies which have a hold of their own needs none itself."""
+    if _NO_RECORD not in causes:
+        return
+    others = {at for code in _OF_STATES & causes.keys() for at in causes[code].drives}
+    if causes[_NO_RECORD].drives.keys() <= others:
+        del causes[_NO_RECORD]
 
 
 def _reason(case: Case, code: str, cause: _Cause) -> Reason:

@@ -229,3 +229,20 @@ def test_needed_number_is_said() -> None:
     facts = good(policy=Policy(copies_needed=3))
     assert _only(facts).text.endswith("are on fewer than 3 drives that count.")
     assert CLIP in list(_only(facts).paths)
+
+
+@pytest.mark.parametrize(
+    ("state", "code"),
+    [
+        (CopyState.FAILED, "copy-failed"),
+        (CopyState.CACHED, "copy-cached"),
+        (CopyState.UNREADABLE, "copy-unreadable"),
+    ],
+)
+def test_record_that_waits_for_a_copy_is_no_reason_of_its_own(state: CopyState, code: str) -> None:
+    facts = with_copy(state)
+    first, second = facts.drives
+    waiting = replace(facts, drives=(first, replace(second, is_recorded=False)))
+    assert [hold.code for hold in decide(waiting).holds] == [code]
+    refused = replace(good(), drives=(first, replace(good().drives[1], is_recorded=False)))
+    assert [hold.code for hold in decide(refused).holds] == ["record-not-written"]
