@@ -30,10 +30,12 @@ class Set:
         text = settings_text(drives, [rack.folder / "mounted"], more=more)
         return cls(rack, drives, LoopInstallation(tmp_path / "station", text))
 
-    def card(self, name: str, roll: str, fs: FileSystem = EXT4) -> Volume:
-        """A card with a roll on it, not mounted."""
+    def card(self, name: str, roll: str, fs: FileSystem = EXT4, *, large: int = 0) -> Volume:
+        """A card with a roll on it, not mounted; with a clip of so many bytes more."""
         volume = self.rack.volume(fs, name=name)
         write_roll(volume.root, roll=roll, clip_count=2)
+        if large:
+            (volume.root / "CLIPS" / f"{roll}C009.mov").write_bytes(os.urandom(large))
         volume.sync()
         volume.unmount()
         return volume
@@ -96,7 +98,7 @@ def test_only_new_clips_of_a_card_that_comes_back_are_copied(rack: Rack, tmp_pat
         assert watching.wait_verdict()["verdict"] == "cleared"
         card.unmount()
         card.mount()
-        (card.root / "A001" / "A001C099.mov").write_bytes(os.urandom(300_000))
+        (card.root / "CLIPS" / "A001C099.mov").write_bytes(os.urandom(300_000))
         card.remount()
         said = watching.wait_for(lambda said: said["type"] == "verdict" and not said["is_listed"])
         assert said["verdict"] == "cleared", watching.told()
@@ -108,12 +110,7 @@ def test_card_pulled_in_mid_copy_goes_on_when_put_back(
     rack: Rack, tmp_path: Path, how: str
 ) -> None:
     station = Set.make(rack, tmp_path)
-    card = station.card("card", "A001")
-    card.mount()
-    (card.root / "A001" / "A001C009.mov").write_bytes(os.urandom(40 << 20))
-    card.sync()
-    card.unmount()
-    card.attach()
+    card = station.card("card", "A001", large=30 << 20)
     with throttled(card.device, read_bytes_s=8 << 20), Watching(station.installation) as watching:
         card.mount()
         watching.wait_for(lambda said: said.get("step") == "copying")
@@ -145,12 +142,13 @@ def test_missing_drive_is_waited_for_by_name(rack: Rack, tmp_path: Path) -> None
 
 def test_killed_station_goes_on_at_its_next_start(rack: Rack, tmp_path: Path) -> None:
     station = Set.make(rack, tmp_path)
-    card = station.card("card", "A001")
+    card = station.card("card", "A001", large=6 << 20)
     card.mount()
-    for step in ("inventory", "copying", "proving", "record"):
-        with Watching(station.installation) as watching:
-            watching.wait_for(lambda said, step=step: said.get("step") == step)
-            watching.kill()
+    with throttled(card.device, read_bytes_s=4 << 20):
+        for step in ("inventory", "copying", "proving"):
+            with Watching(station.installation) as watching:
+                watching.wait_for(lambda said, step=step: said.get("step") == step)
+                watching.kill()
     with Watching(station.installation) as watching:
         said = watching.wait_verdict()
         assert said["verdict"] == "cleared", watching.told()
@@ -168,10 +166,8 @@ def test_second_station_is_refused_by_name(rack: Rack, tmp_path: Path) -> None:
 
 def test_told_to_stop_it_is_down_at_once(rack: Rack, tmp_path: Path) -> None:
     station = Set.make(rack, tmp_path)
-    card = station.card("card", "A001")
+    card = station.card("card", "A001", large=30 << 20)
     card.mount()
-    (card.root / "A001" / "A001C009.mov").write_bytes(os.urandom(40 << 20))
-    card.remount()
     with throttled(card.device, read_bytes_s=4 << 20), Watching(station.installation) as watching:
         watching.wait_for(lambda said: said.get("step") == "copying")
         begun = time.monotonic()
