@@ -17,7 +17,8 @@ from offload.media.bmff_fragments import (
     check_random_access,
 )
 from offload.media.bmff_index import Index, Track, read_index
-from offload.media.bmff_samples import TrackSamples, check_overlaps, check_samples, note_layout
+from offload.media.bmff_overlaps import check_overlaps
+from offload.media.bmff_samples import TrackSamples, check_samples, note_layout
 from offload.media.bmff_top import TopLevel, read_top_level
 from offload.media.heads import Looking, check_heads
 from offload.media.packed import number

@@ -12,16 +12,15 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import accumulate, chain, islice, pairwise, repeat
 
-from offload.media.bmff_boxes import Box, BoxData, shown_kind
+from offload.media.bmff_boxes import BoxData
 from offload.media.bmff_descriptions import SampleDescription
 from offload.media.bmff_index import Track
-from offload.media.packed import number, numbers
+from offload.media.bmff_tables import CHECK, Tables
 from offload.media.structure import Essence, EssenceLayout, Findings, MalformedError
 from offload.values.clips import ClipCode, Weight
 
 _MAX_PICTURES = 4_000_000
 _MEDIA = (b"vide", b"soun")
-_CHECK = "sample-tables"
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +135,7 @@ def check_samples(
 
 
 def _checked(source: BoxData, track: Track, mdats: list[Mdat], findings: Findings) -> TrackSamples:
-    tables = _Tables(source, track)
+    tables = Tables(source, track)
     description = _one_description(track)
     sizes = _sizes(tables, description, findings)
     duration, frame_duration = _durations(tables, track, sizes.count, findings)
@@ -160,59 +159,7 @@ def _one_description(track: Track) -> SampleDescription:
     )
 
 
-class _Tables:
-    """The table boxes of one track, read by entry size."""
-
-    def __init__(self, source: BoxData, track: Track) -> None:
-        self._source = source
-        self._boxes = track.tables
-        self.number = track.number
-        self.descriptions = len(track.descriptions)
-
-    def has(self, kind: bytes) -> bool:
-        return kind in self._boxes
-
-    def flaw(self, kind: bytes, text: str, code: str = ClipCode.DAMAGED) -> MalformedError:
-        return MalformedError(_CHECK, self.said(text), self.offset(kind), code)
-
-    def said(self, text: str) -> str:
-        return f"track {self.number}: {text}"
-
-    def offset(self, kind: bytes) -> int:
-        box = self._boxes.get(kind)
-        return self._source.offset + (box.start if box else 0)
-
-    def field(self, kind: bytes, at: int, size_bytes: int = 4) -> int:
-        box = self._box(kind)
-        return number(self._source.data[box.body : box.end], at, size_bytes)
-
-    def entries(
-        self, kind: bytes, size_bytes: int, per_entry: int = 1, header: int = 8
-    ) -> "array[int]":
-        """All numbers of a table; its count must be what its size allows."""
-        box = self._box(kind)
-        count = number(self._source.data[box.body : box.end], header - 4, 4)
-        wanted = count * size_bytes * per_entry
-        held = box.end - box.body - header
-        if wanted != held:
-            raise self.flaw(
-                kind, f"{shown_kind(kind)} counts {count} entries and holds {held} bytes"
-            )
-        return numbers(size_bytes, self._source.data[box.end - held : box.end])
-
-    def rest(self, kind: bytes, at: int) -> memoryview:
-        box = self._box(kind)
-        return self._source.data[min(box.body + at, box.end) : box.end]
-
-    def _box(self, kind: bytes) -> Box:
-        if kind not in self._boxes:
-            raise MalformedError(
-                "index-parts", self.said(f"no {shown_kind(kind)}"), self._source.offset
-            )
-        return self._boxes[kind]
-
-
-def _sizes(tables: _Tables, description: SampleDescription, findings: Findings) -> Sizes:
+def _sizes(tables: Tables, description: SampleDescription, findings: Findings) -> Sizes:
     if tables.has(b"stz2"):
         return _compact_sizes(tables)
     each, count = tables.field(b"stsz", 4), tables.field(b"stsz", 8)
@@ -225,19 +172,19 @@ def _sizes(tables: _Tables, description: SampleDescription, findings: Findings) 
 
 
 def _sound_frame_bytes(
-    tables: _Tables, description: SampleDescription, each: int, findings: Findings
+    tables: Tables, description: SampleDescription, each: int, findings: Findings
 ) -> int:
     allowed = description.frame_bytes
     if each in allowed or not allowed:
         return each
     if each != 1:
         text = f"samples of {each} bytes, described as {' or '.join(map(str, sorted(allowed)))}"
-        findings.add(ClipCode.DAMAGED, _CHECK, tables.said(text), tables.offset(b"stsz"))
+        findings.add(ClipCode.DAMAGED, CHECK, tables.said(text), tables.offset(b"stsz"))
     # Old writers put 1 here for uncompressed sound; the description tells.
     return min(allowed)
 
 
-def _compact_sizes(tables: _Tables) -> Sizes:
+def _compact_sizes(tables: Tables) -> Sizes:
     bits, count = tables.field(b"stz2", 7, 1), tables.field(b"stz2", 8)
     if bits == 4:
         pairs = tables.rest(b"stz2", 12)
@@ -252,13 +199,13 @@ def _compact_sizes(tables: _Tables) -> Sizes:
     return Sizes(count, 0, array("Q", accumulate(values, initial=0)))
 
 
-def _durations(tables: _Tables, track: Track, samples: int, findings: Findings) -> tuple[int, int]:
+def _durations(tables: Tables, track: Track, samples: int, findings: Findings) -> tuple[int, int]:
     values = tables.entries(b"stts", 4, 2)
     counts, deltas = values[0::2], values[1::2]
     if sum(counts) != samples:
         findings.add(
             ClipCode.COUNTS_DIFFER,
-            _CHECK,
+            CHECK,
             tables.said(f"durations for {sum(counts)} samples, sizes for {samples}"),
             tables.offset(b"stts"),
         )
@@ -281,7 +228,7 @@ def _durations(tables: _Tables, track: Track, samples: int, findings: Findings) 
 
 
 def _check_even(
-    tables: _Tables,
+    tables: Tables,
     counts: "array[int]",
     deltas: "array[int]",
     usual: int,
@@ -307,7 +254,7 @@ def _check_even(
         frame += count
 
 
-def _chunks(tables: _Tables, sizes: Sizes, description: SampleDescription) -> Chunks:
+def _chunks(tables: Tables, sizes: Sizes, description: SampleDescription) -> Chunks:
     offsets = tables.entries(b"co64", 8) if tables.has(b"co64") else tables.entries(b"stco", 4)
     firsts = array("Q", accumulate(_samples_per_chunk(tables, len(offsets)), initial=0))
     mapped = firsts[-1]
@@ -337,7 +284,7 @@ def _chunk_lengths(
     return map(operator.sub, ends, map(sizes.ends.__getitem__, firsts))
 
 
-def _samples_per_chunk(tables: _Tables, chunks: int) -> Iterator[int]:
+def _samples_per_chunk(tables: Tables, chunks: int) -> Iterator[int]:
     runs = tables.entries(b"stsc", 4, 3)
     firsts, counts = runs[0::3], runs[1::3]
     if not chunks:
@@ -353,7 +300,7 @@ def _samples_per_chunk(tables: _Tables, chunks: int) -> Iterator[int]:
     return chain.from_iterable(map(repeat, counts, lengths))
 
 
-def _check_inside(tables: _Tables, chunks: Chunks, mdats: list[Mdat], findings: Findings) -> None:
+def _check_inside(tables: Tables, chunks: Chunks, mdats: list[Mdat], findings: Findings) -> None:
     """Every chunk must lie inside one ``mdat``."""
     if not chunks.offsets:
         return
@@ -376,13 +323,13 @@ def _check_inside(tables: _Tables, chunks: Chunks, mdats: list[Mdat], findings: 
         )
 
 
-def _check_side_tables(tables: _Tables, samples: int, findings: Findings) -> None:
+def _check_side_tables(tables: Tables, samples: int, findings: Findings) -> None:
     if tables.has(b"ctts"):
         counted = sum(tables.entries(b"ctts", 4, 2)[0::2])
         if counted != samples:
             findings.add(
                 ClipCode.COUNTS_DIFFER,
-                _CHECK,
+                CHECK,
                 tables.said(f"display times for {counted} samples, sizes for {samples}"),
                 tables.offset(b"ctts"),
             )
@@ -391,7 +338,7 @@ def _check_side_tables(tables: _Tables, samples: int, findings: Findings) -> Non
         if keys and (max(keys) > samples or min(keys) < 1 or any(map(operator.ge, keys, keys[1:]))):
             findings.add(
                 ClipCode.DAMAGED,
-                _CHECK,
+                CHECK,
                 tables.said("the list of key frames is not in order"),
                 tables.offset(b"stss"),
             )
@@ -404,45 +351,3 @@ def note_layout(samples: TrackSamples, layout: EssenceLayout) -> None:
             layout.add(offset, length, samples.essence)
         return
     layout.extend(*samples.places(), samples.essence)
-
-
-def check_overlaps(
-    tracks: list[TrackSamples], mdats: list[Mdat], offset: int, findings: Findings
-) -> None:
-    """No byte may belong to two chunks; and most of the media data should belong to one."""
-    held = sum(mdat.end - mdat.start for mdat in mdats)
-    # Timecode and metadata tracks may share their samples; pictures and sounds never do.
-    tracks = [track for track in tracks if track.essence is not Essence.OTHER]
-    used = sum(track.chunks.total for track in tracks)
-    count = sum(len(track.chunks.offsets) for track in tracks)
-    if used > held or (count <= 1_000_000 and _has_overlap(tracks)):
-        findings.add(ClipCode.DAMAGED, "chunk-overlap", "two chunks claim the same bytes", offset)
-    elif held - used > max(held // 2, 1 << 20):
-        findings.notice(
-            ClipCode.DAMAGED,
-            "unclaimed-data",
-            f"{held - used} of {held} bytes of media data belong to no track",
-            offset,
-        )
-
-
-def _has_overlap(tracks: list[TrackSamples]) -> bool:
-    last_end = 0
-    for key in _sorted_chunks(tracks):
-        offset, length = key >> 40, key & ((1 << 40) - 1)
-        if offset < last_end:
-            return True
-        last_end = offset + length
-    return False
-
-
-def _sorted_chunks(tracks: list[TrackSamples]) -> list[int]:
-    # One number for a chunk, so that a million of them sort in little memory.
-    keys = [
-        (offset << 40) | min(length, (1 << 40) - 1)
-        for track in tracks
-        for offset, length in zip(track.chunks.offsets, track.chunks.lengths, strict=True)
-        if length
-    ]
-    keys.sort()
-    return keys

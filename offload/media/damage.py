@@ -12,6 +12,7 @@ becomes "could not be checked", never "nothing found".
 """
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from offload.errors import reason
 from offload.media import bmff, mpegts, mxf, riff
@@ -19,11 +20,12 @@ from offload.media.containers import container_of
 from offload.media.frames import CHECKS as FRAME_CHECKS
 from offload.media.frames import frame_container
 from offload.media.heads import HeadCount, Looking
+from offload.media.mpegts_packets import packet_form
 from offload.media.mxf_klv import MAX_RUN_IN_BYTES, find_header
 from offload.media.reading import BoundedReader, BudgetError, EndOfFileError, Reader
 from offload.media.structure import Findings, MalformedError, StructureReport
-from offload.media.zeros import zero_runs_in_essence
-from offload.values.clips import ClipCode, Container
+from offload.media.zeros import zero_runs_in_essence, zeros_in_unknown
+from offload.values.clips import ClipCode, ClipFinding, Container
 from offload.values.paths import to_text
 
 __all__ = ["check", "zero_runs_in_essence"]
@@ -54,29 +56,21 @@ def check(
     Returns:
         What the file says and what is wrong; an unreadable file is a finding too.
     """
-    findings = Findings(name)
-    count = HeadCount()
+    findings, count = Findings(name), HeadCount()
     bounded = BoundedReader(reader, is_unlimited=is_whole)
     looking = Looking(bounded, findings, count, is_whole)
     report = StructureReport(container_of(name))
+    extra: tuple[ClipFinding, ...] = ()
     try:
         report = _checked(looking, name, continues)
-        extra = zero_runs_in_essence(zero_runs, report.layout, bounded, name)
-    except (BudgetError, OSError, MalformedError, EndOfFileError) as error:
-        _unchecked(findings, error)
-        extra = ()
+        if report.container is Container.UNKNOWN:
+            extra = zeros_in_unknown(zero_runs, bounded.size, name)
+        else:
+            extra = zero_runs_in_essence(zero_runs, report.layout, bounded, name)
     except Exception as error:  # noqa: BLE001 - whatever a file provokes is part of the result
         _unchecked(findings, error)
-        extra = ()
-    return StructureReport(
-        container=report.container,
-        variant=report.variant,
-        tracks=report.tracks,
-        duration=report.duration,
-        timecode=report.timecode,
-        reel=report.reel,
-        package_id=report.package_id,
-        layout=report.layout,
+    return replace(
+        report,
         findings=findings.result() + extra,
         heads_checked=count.checked,
         heads_total=count.total,
@@ -122,7 +116,7 @@ def _container_by_content(head: bytes) -> Container | None:
         return Container.MOV
     if find_header(head) == 0:
         return Container.MXF
-    return Container.MPEGTS if mpegts.packet_form(head) is not None else None
+    return Container.MPEGTS if packet_form(head) is not None else None
 
 
 def _are_kin(promised: Container, found: Container) -> bool:

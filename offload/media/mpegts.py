@@ -13,6 +13,17 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from offload.media.heads import Looking
+from offload.media.mpegts_packets import (
+    STAMPED_BYTES,
+    SYNC,
+    Packet,
+    elementary,
+    packet_form,
+    presentation_time,
+    programmes,
+    read_packet,
+    section,
+)
 from offload.media.packed import number
 from offload.media.reading import BoundedReader
 from offload.media.structure import (
@@ -24,9 +35,6 @@ from offload.media.structure import (
 )
 from offload.values.clips import ClipCode, Container
 
-PACKET_BYTES = 188
-STAMPED_BYTES = 192
-_SYNC = 0x47
 _WINDOW_PACKETS = 340
 _ALL_BYTES = 16 * 1024 * 1024
 _WINDOWS = 64
@@ -60,19 +68,6 @@ class _Stream:
     latest: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Packet:
-    """One packet: where it is, and where its parts begin."""
-
-    offset: int
-    pid: int
-    starts_unit: bool
-    counter: int
-    payload: bytes
-    is_filled: bool
-    may_jump: bool
-
-
 @dataclass(slots=True)
 class _Transport:
     looking: Looking
@@ -88,18 +83,6 @@ class _Transport:
     @property
     def packets(self) -> int:
         return self.reader.size // self.packet_bytes
-
-
-def packet_form(head: bytes) -> tuple[int, int] | None:
-    """Packet length and bytes in front of the mark, where a head is a transport stream.
-
-    Five marks in a row decide; a shorter head needs all that fit, and three at least.
-    """
-    for length, stamp in ((PACKET_BYTES, 0), (STAMPED_BYTES, 4)):
-        marks = head[stamp : stamp + 5 * length : length]
-        if len(marks) >= 3 and set(marks) == {_SYNC}:
-            return length, stamp
-    return None
 
 
 def check(looking: Looking, *, continues: bool = False) -> StructureReport:
@@ -176,9 +159,9 @@ def _check_window(stream: _Transport, first: int, count: int, counters: dict[int
     marks = data[stream.stamp_bytes :: length]
     stream.looking.count.total += count
     stream.looking.count.checked += count
-    lost = len(marks) - marks.count(_SYNC)
+    lost = len(marks) - marks.count(SYNC)
     if lost:
-        bad = next(at for at, mark in enumerate(marks) if mark != _SYNC)
+        bad = next(at for at, mark in enumerate(marks) if mark != SYNC)
         findings.add(
             ClipCode.DAMAGED,
             "packets",
@@ -189,13 +172,13 @@ def _check_window(stream: _Transport, first: int, count: int, counters: dict[int
         counters.clear()
         return
     for at in range(len(marks)):
-        packet = _packet(data, at * length, stream.stamp_bytes, (first + at) * length)
+        packet = read_packet(data, at * length, stream.stamp_bytes, (first + at) * length)
         if packet is not None and packet.pid in stream.streams:
             _check_counter(stream, counters, packet)
             _note_time(stream.streams[packet.pid], packet)
 
 
-def _check_counter(stream: _Transport, counters: dict[int, int], packet: _Packet) -> None:
+def _check_counter(stream: _Transport, counters: dict[int, int], packet: Packet) -> None:
     last = counters.get(packet.pid)
     if packet.payload:
         counters[packet.pid] = packet.counter
@@ -211,45 +194,8 @@ def _check_counter(stream: _Transport, counters: dict[int, int], packet: _Packet
         )
 
 
-def _packet(data: bytes, at: int, stamp: int, offset: int) -> _Packet | None:
-    """Take one packet apart; None where its own sizes cannot be."""
-    start, end = at + stamp, at + stamp + PACKET_BYTES
-    head = number(data, start, 4)
-    payload_at, is_filled, may_jump = start + 4, False, False
-    control = (head >> 4) & 3
-    if control & 2:
-        length = number(data, start + 4, 1)
-        payload_at += 1 + length
-        is_filled = length != _field_bytes(data, start + 5, length)
-        may_jump = bool(length and number(data, start + 5, 1) & 0x80)
-    if payload_at > end:
-        return None
-    payload = data[payload_at:end] if control & 1 else b""
-    return _Packet(
-        offset,
-        (head >> 8) & 0x1FFF,
-        bool(head & 0x400000),
-        head & 15,
-        payload,
-        is_filled,
-        may_jump,
-    )
-
-
-def _field_bytes(data: bytes, at: int, length: int) -> int:
-    """How long an adaptation field has to be for its flags; what is more is filling."""
-    if not length:
-        return -1
-    flags = number(data, at, 1)
-    needed = 1 + 6 * bool(flags & 0x10) + 6 * bool(flags & 0x08) + bool(flags & 0x04)
-    for flag in (0x02, 0x01):
-        if flags & flag:
-            needed += 1 + number(data, at + needed, 1)
-    return needed
-
-
-def _note_time(stream: _Stream, packet: _Packet) -> None:
-    time = _presentation_time(packet)
+def _note_time(stream: _Stream, packet: Packet) -> None:
+    time = presentation_time(packet)
     if time is None:
         return
     if stream.first_time is None:
@@ -260,60 +206,26 @@ def _note_time(stream: _Stream, packet: _Packet) -> None:
     stream.latest = max(stream.latest, apart)
 
 
-def _presentation_time(packet: _Packet) -> int | None:
-    """The time stamp of a unit that begins in this packet, in units of 1/90000 s."""
-    data = packet.payload
-    if not packet.starts_unit or data[:3] != b"\0\0\1" or len(data) < 14 or not data[7] & 0x80:
-        return None
-    return (
-        ((data[9] >> 1) & 7) << 30
-        | data[10] << 22
-        | (data[11] >> 1) << 15
-        | data[12] << 7
-        | data[13] >> 1
-    )
-
-
 def _read_tables(stream: _Transport) -> None:
     """Find the programme's streams in the tables at the head of the file."""
     length = stream.packet_bytes
     data = stream.reader.read_at(0, _HEAD_PACKETS * length)
-    programmes: set[int] = set()
+    tables: set[int] = set()
     for at in range(0, len(data) - length + 1, length):
         stream.reader.step()
-        packet = _packet(data, at, stream.stamp_bytes, at)
+        packet = read_packet(data, at, stream.stamp_bytes, at)
         if packet is None or not packet.starts_unit:
             continue
         if packet.pid == 0:
-            programmes.update(_programmes(_section(packet)))
-        elif packet.pid in programmes:
-            for kind, pid in _elementary(_section(packet)):
+            tables.update(programmes(section(packet)))
+        elif packet.pid in tables:
+            for kind, pid in elementary(section(packet)):
                 stream.streams[pid] = _Stream(pid, kind)
             break
     if not stream.streams:
         stream.looking.findings.add(
             ClipCode.DAMAGED, "tables", "no table of its streams at the head of the file", 0
         )
-
-
-def _section(packet: _Packet) -> bytes:
-    pointer = number(packet.payload, 0, 1)
-    section = packet.payload[1 + pointer :]
-    return section[: max(3 + (number(section, 1, 2) & 0xFFF) - 4, 0)]
-
-
-def _programmes(section: bytes) -> list[int]:
-    pairs = (section[at : at + 4] for at in range(8, len(section) - 3, 4))
-    return [number(pair, 2, 2) & 0x1FFF for pair in pairs if number(pair, 0, 2)]
-
-
-def _elementary(section: bytes) -> list[tuple[int, int]]:
-    at = 12 + (number(section, 10, 2) & 0xFFF)
-    found = []
-    while at + 5 <= len(section):
-        found.append((section[at], number(section, at + 1, 2) & 0x1FFF))
-        at += 5 + (number(section, at + 3, 2) & 0xFFF)
-    return found
 
 
 def _check_end(stream: _Transport) -> None:
@@ -327,9 +239,9 @@ def _check_end(stream: _Transport) -> None:
     data = stream.reader.read_at(first * length, (stream.packets - first) * length)
     open_streams = {pid for pid, each in stream.streams.items() if each.type in _TYPES}
     sizes: Counter[int] = Counter()
-    last: dict[int, _Packet] = {}
+    last: dict[int, Packet] = {}
     for at in range(len(data) - length, -1, -length):
-        packet = _packet(data, at, stream.stamp_bytes, first * length + at)
+        packet = read_packet(data, at, stream.stamp_bytes, first * length + at)
         if packet is None or packet.pid not in open_streams or not packet.payload:
             continue
         stream.reader.step()
@@ -342,7 +254,7 @@ def _check_end(stream: _Transport) -> None:
             break
 
 
-def _check_unit_end(stream: _Transport, start: _Packet, last: _Packet, size: int) -> None:
+def _check_unit_end(stream: _Transport, start: Packet, last: Packet, size: int) -> None:
     if start.payload[:3] != b"\0\0\1":
         return
     declared = number(start.payload, 4, 2)

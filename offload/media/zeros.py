@@ -67,6 +67,24 @@ def zero_runs_in_essence(
     return findings.result()
 
 
+def zeros_in_unknown(
+    runs: Iterable[tuple[int, int]], size: int, path: bytes
+) -> tuple[ClipFinding, ...]:
+    """What runs of zeros may mean in a file that we cannot look into: at most a notice.
+
+    Args:
+        runs: (offset, length) of each run of zero blocks, bytes.
+        size: of the file.
+        path: the file's path, for the finding.
+    """
+    zeros = sum(length for _offset, length in runs)
+    if zeros < _LEAST_SILENCE_BYTES:
+        return ()
+    text = f"{zeros} of its {size} bytes are blocks of zeros: padding, or lost"
+    check = "zero-runs-doubtful"
+    return (ClipFinding(ClipCode.ZEROS, text, path, weight=Weight.NOTICE, check=check),)
+
+
 def _judge_run(
     offset: int,
     length: int,

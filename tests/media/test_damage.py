@@ -231,6 +231,15 @@ def test_unknown_type_is_a_notice_and_no_hold():
     assert "cannot look inside" in report.findings[0].text
 
 
+def test_unknown_type_full_of_zeros_is_a_notice():
+    data = b"\x89XYZ" + bytes(range(256)) * 20 + bytes(2_000_000)
+    report = damage.check(BytesReader(data), b"A001C007.raw", made_clips.zero_runs(data))
+    assert {(each.code, each.weight) for each in report.findings} == {
+        (ClipCode.OPAQUE, Weight.NOTICE),
+        (ClipCode.ZEROS, Weight.NOTICE),
+    }
+
+
 class _BrokenReader:
     """A card that fails at one place."""
 
