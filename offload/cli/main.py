@@ -19,6 +19,7 @@ _COMMANDS = {
     "check": "May this card be erased now?",
     "verify": "Check a copy against its record, without the ledger.",
     "rolls": "What the ledger knows of rolls and cards.",
+    "plan": "Cards, drives and hours that a shoot needs.",
     "key": "The key that signs the records.",
     "settings": "What is in force, and where each value comes from.",
 }
