@@ -1,8 +1,8 @@
 """Each kind of damage, at 30 places in each container: found, or listed here as not found.
 
-The kinds are the measured recipes for what players and decoders pass over in silence, and the
-field cases of faithful copies of clips that are not whole. The numbers below are what this check
-finds; where one is 0 the damage cannot be seen in the structure, and the reason stands beside it.
+The kinds are those that players and decoders were measured to pass over in silence, and those that
+dying batteries and pulled cards leave. The numbers below are what this check finds; where one is 0
+the damage cannot be seen in the structure, and the reason stands beside it.
 """
 
 import errno
