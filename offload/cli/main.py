@@ -16,6 +16,7 @@ EXIT_CODES = (
 _COMMANDS = {
     "watch": "The station: every card that is put in is copied, proven, and answered.",
     "copy": "Copy a card to its drives, prove the copies, say if it may be erased.",
+    "status": "Every card of the day and where it is, runs, holds, drives.",
     "check": "May this card be erased now?",
     "verify": "Check a copy against its record, without the ledger.",
     "rolls": "What the ledger knows of rolls and cards.",

@@ -9,7 +9,9 @@ import typer
 from offload.cli.options import JSON, SETTINGS
 
 if TYPE_CHECKING:
+    from offload.cli.session import Session
     from offload.station.notify import Notifier
+    from offload.station.orders import OrderBook
     from offload.station.service import Station
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
@@ -44,7 +46,11 @@ def watch(
 
     with session(settings) as opened:
         book = OrderBook(lambda: orders_of(opened, settings, ejects=eject))
-        view = WatchView(as_json=as_json, log=opened.settings.station.log)
+        view = WatchView(
+            as_json=as_json,
+            log=opened.settings.station.log,
+            live_lines=lambda width, height: _live(opened, book, width, height),
+        )
         told: list[Station] = []
         means = Means(
             opened.ledger,
@@ -69,6 +75,23 @@ def watch(
         with view:
             station.run()
         return _STOPPED_BY_USER if signal.SIGINT in signals else 0
+
+
+def _live(opened: "Session", book: "OrderBook", width: int, height: int) -> list[str]:
+    """The screen at this moment; the ledger not answering is told elsewhere."""
+    from offload.cli.status import day_began_ns
+    from offload.cli.status_view import status_lines
+    from offload.errors import LedgerError
+    from offload.station.overview import read_overview
+
+    settings = book.orders.settings
+    try:
+        overview = read_overview(
+            opened.ledger, opened.surroundings, settings.drives, day_began_ns(settings)
+        )
+    except LedgerError as error:
+        return [f"the ledger does not answer: {error}"[:width]]
+    return [line[:width] for line in status_lines(overview, width)[:height]]
 
 
 def _notifier() -> "Notifier":

@@ -20,7 +20,7 @@ from offload.ledger import cards, decisions, offloads, standing
 from offload.ledger import queue as line
 from offload.ledger.pulse import Pulse
 from offload.ledger.queue import Stage
-from offload.ledger.standing import CardStanding, Place
+from offload.ledger.standing import Place
 from offload.station.events import (
     CardLeft,
     DriveCame,
@@ -51,6 +51,7 @@ from offload.volumes.physical import lane_devices
 from offload.volumes.volume import Volume
 
 _RETRY_S = 5.0
+_MOST_ALARMS = 20
 
 
 class Reception:
@@ -79,7 +80,7 @@ class Reception:
         self._since: dict[str, int] = {}
 
     def take_over(self) -> None:
-        """At the start: who kept a place in line, and which cards left while nobody looked.
+        """At the start: who kept a place in line, and which cards are out unproven.
 
         Raises:
             LedgerError: it does not answer.
@@ -88,17 +89,15 @@ class Reception:
         present = mounted_keys(self._means.surroundings)
         self._since = {row.mounting: row.since_ns for row in line.in_line(ledger)}
         line.keep_only(ledger, present)
-        before = [stood for stood in standing.not_proven(ledger) if _is_in(stood)]
         cards.still_mounted(ledger, present, now)
-        for stood in before:
-            after = standing.of_card(ledger, stood.card.card)
-            if after.place is Place.OUT_NOT_PROVEN and after.mounting is not None:
+        for stood in standing.not_proven(ledger)[:_MOST_ALARMS]:
+            if stood.place is Place.OUT_NOT_PROVEN and stood.mounting is not None:
                 subject = Subject(
-                    after.mounting.key,
-                    after.mounting.mount_point,
-                    after.card.hints.label,
-                    after.rolls[0].name if after.rolls else "",
-                    after.card.code,
+                    stood.mounting.key,
+                    stood.mounting.mount_point,
+                    stood.card.hints.label,
+                    stood.rolls[0].name if stood.rolls else "",
+                    stood.card.code,
                 )
                 called = shown(subject.roll or subject.code or subject.label) or "a card"
                 self._tell(CardLeft(subject, False, of_leaving(called, was_safe=False)))
@@ -507,10 +506,6 @@ def _wanted_drives(outcome: Outcome) -> tuple[str, ...]:
     return tuple(
         drive.name for drive in outcome.facts.drives if not drive.is_present or drive.failure
     )
-
-
-def _is_in(stood: CardStanding) -> bool:
-    return stood.place is Place.IN_READER
 
 
 def _named(names: tuple[str, ...]) -> str:

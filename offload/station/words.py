@@ -69,16 +69,19 @@ def of_leaving(called: str, *, was_safe: bool, stage: Stage | None = None) -> st
     """A card has left the reader.
 
     Args:
-        stage: where it was then; None where nobody looked.
+        stage: where it was then; None where nobody was looking.
     """
     if was_safe:
         return f"{called} has left. It was safe when it left, as it was listed then."
+    if stage is None:
+        return (
+            f"{called} IS OUT AND NOT PROVEN. DO NOT ERASE IT. "
+            "Put it back: the work goes on from there."
+        )
     if stage is Stage.WORKING:
         how = "while it was being copied"
     elif stage is Stage.DONE:
         how = "and is held"
-    elif stage is None:
-        how = "while no station was at work"
     else:
         how = "before it was copied"
     return (

@@ -6,10 +6,13 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.lab.images import Volume
+from tests.lab import oracle
+from tests.lab.cards import write_roll
+from tests.lab.images import EXT4, FileSystem, Rack, Volume
 from tests.lab.mounts import LabError
 from tests.lab.processes import Child, Done
 from tests.lab.processes import Station as Installation
@@ -76,6 +79,14 @@ class Watching:
             timeout_s=timeout_s,
         )
 
+    def wait_until(self, is_so: Callable[[], bool], *, timeout_s: float = _PATIENCE_S) -> None:
+        """Wait for something outside of what it says."""
+        deadline = time.monotonic() + timeout_s
+        while not is_so():
+            if time.monotonic() > deadline:
+                raise LabError(f"it never came about; said so far: {self.told()}")
+            time.sleep(0.05)
+
     def told(self) -> str:
         """All that was said, shortened."""
         return "\n".join(str({k: v for k, v in said.items() if v})[:400] for said in self.said)
@@ -122,3 +133,37 @@ class LoopInstallation(Installation):
         own = super().command(*arguments)
         at = own.index(b"offload")
         return [*own[:at], b"tests.lab.loops_as_disks", *own[at + 1 :]]
+
+
+@dataclass
+class Set:
+    """A rack with two drives, and an installation that watches where cards are mounted."""
+
+    rack: Rack
+    drives: list[Volume]
+    installation: LoopInstallation
+
+    @classmethod
+    def make(cls, rack: Rack, tmp_path: Path, *, more: str = "") -> "Set":
+        drives = [rack.volume(EXT4, name=f"shuttle-{at}") for at in (1, 2)]
+        text = settings_text(drives, [rack.folder / "mounted"], more=more)
+        return cls(rack, drives, LoopInstallation(tmp_path / "station", text))
+
+    def card(self, name: str, roll: str, fs: FileSystem = EXT4, *, large: int = 0) -> Volume:
+        """A card with a roll on it, not mounted; with a clip of so many bytes more."""
+        volume = self.rack.volume(fs, name=name)
+        self.fill(volume, roll, large=large)
+        return volume
+
+    def fill(self, volume: Volume, roll: str, *, large: int = 0) -> None:
+        """Put a roll on a mounted volume and unmount it."""
+        write_roll(volume.root, roll=roll, clip_count=2)
+        if large:
+            (volume.root / "CLIPS" / f"{roll}C009.mov").write_bytes(os.urandom(large))
+        volume.sync()
+        volume.unmount()
+
+    def assert_copied(self, card: Volume) -> None:
+        """Every byte of the card is on both drives, under a finished name; by plain tools."""
+        truth = oracle.content_of(card.root)
+        assert oracle.drives_with_copy([drive.root for drive in self.drives], truth) == 2

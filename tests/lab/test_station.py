@@ -2,48 +2,16 @@
 
 import os
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from tests.lab import oracle
-from tests.lab.cards import write_roll
-from tests.lab.images import EXFAT, EXT4, FileSystem, Rack, Volume
-from tests.lab.station import LoopInstallation, Watching, settings_text
+from tests.lab.images import EXFAT, EXT4, FileSystem, Rack
+from tests.lab.station import Set, Watching
 from tests.lab.throttle import throttled
 
 pytestmark = pytest.mark.lab
-
-
-@dataclass
-class Set:
-    """A rack with two drives, and an installation that watches where cards are mounted."""
-
-    rack: Rack
-    drives: list[Volume]
-    installation: LoopInstallation
-
-    @classmethod
-    def make(cls, rack: Rack, tmp_path: Path, *, more: str = "") -> "Set":
-        drives = [rack.volume(EXT4, name=f"shuttle-{at}") for at in (1, 2)]
-        text = settings_text(drives, [rack.folder / "mounted"], more=more)
-        return cls(rack, drives, LoopInstallation(tmp_path / "station", text))
-
-    def card(self, name: str, roll: str, fs: FileSystem = EXT4, *, large: int = 0) -> Volume:
-        """A card with a roll on it, not mounted; with a clip of so many bytes more."""
-        volume = self.rack.volume(fs, name=name)
-        write_roll(volume.root, roll=roll, clip_count=2)
-        if large:
-            (volume.root / "CLIPS" / f"{roll}C009.mov").write_bytes(os.urandom(large))
-        volume.sync()
-        volume.unmount()
-        return volume
-
-    def assert_copied(self, card: Volume) -> None:
-        """Every byte of the card is on both drives, under a finished name; by plain tools."""
-        truth = oracle.content_of(card.root)
-        assert oracle.drives_with_copy([drive.root for drive in self.drives], truth) == 2
 
 
 @pytest.mark.parametrize("fs", [EXT4, EXFAT], ids=lambda fs: fs.name)

@@ -1,0 +1,189 @@
+"""How everything stands, as lines: alarms first, then cards, what asks for an answer, drives.
+
+Nothing here is a verdict: "was safe at 14:32" is history, and the words that a card may be erased
+are never among it. Works from 60 columns and without colour.
+"""
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from offload.cli.amounts import clock_after, count, duration, rate, size
+from offload.cli.wrapping import spread, wrapped
+from offload.ledger.lease import said
+from offload.ledger.pulse import DrivePulse, Pulse
+from offload.ledger.queue import Queued, Stage
+from offload.ledger.standing import Place
+from offload.station.overview import CardLine, DriveLine, Overview
+from offload.values.paths import shown, to_text
+from offload.values.verdict import Answer
+
+_INDENT = " " * 6
+_NAME = 12
+_HOLDS_SHOWN = 4
+
+
+def status_lines(overview: Overview, width: int | None) -> list[str]:
+    """The whole of it.
+
+    Args:
+        overview: see there.
+        width: columns; None for lines that are not broken.
+    """
+    lines = [*_head(overview, width)]
+    alarms = [card for card in overview.cards if card.is_alarm]
+    if alarms:
+        lines += _alarm(alarms, width)
+    for card in overview.cards:
+        if not card.is_alarm:
+            lines += _card(card, width)
+    for row in overview.others:
+        lines += _other(row, width)
+    if not overview.cards and not overview.others:
+        lines.append("  No card today.")
+    lines += _drives(overview, width)
+    return lines
+
+
+def _head(overview: Overview, width: int | None) -> list[str]:
+    if overview.station is not None:
+        left = f"station at work: {said(overview.station)}"
+    else:
+        left = "NO STATION IS AT WORK: cards are not noticed. Start it:  offload watch"
+    return spread(left, f"{_moment(overview.at_ns):%a %d %b %Y, %H:%M:%S}", width, "  ")
+
+
+def _alarm(cards: list[CardLine], width: int | None) -> Iterator[str]:
+    bar = "!" * min(width or 60, 100)
+    yield bar
+    number = len(cards)
+    words = "CARD IS" if number == 1 else "CARDS ARE"
+    yield f"{number} {words} OUT AND NOT PROVEN. DO NOT ERASE."
+    for card in cards:
+        when = f"{_moment(card.changed_ns):%H:%M on %a %d %b}"
+        facts = ", ".join(filter(None, (_about(card), _why_not_proven(card))))
+        yield from wrapped(
+            f"  {card.called:<{_NAME}} out since {when}; {facts}", width, "", _INDENT
+        )
+    yield "  DO  put it back in: the work goes on from there"
+    yield bar
+
+
+def _why_not_proven(card: CardLine) -> str:
+    if card.answer is None:
+        return "never worked through"
+    if card.answer is Answer.CLEARED:
+        return "it was changed after it was safe"
+    return "held: " + ", ".join(hold.code for hold in card.holds)
+
+
+def _card(card: CardLine, width: int | None) -> Iterator[str]:
+    if card.run is not None:
+        yield from _running(card, card.run, width)
+        return
+    when = f"{_moment(card.safe_ns):%H:%M on %a %d %b}" if card.safe_ns else ""
+    if card.place is Place.OUT_WAS_SAFE:
+        state = f"out; was safe at {when}" if when else "out; was safe as it was listed"
+    elif card.place is Place.DISMISSED:
+        state = "out; a person has said that it needs no more care"
+    elif card.answer is Answer.CLEARED and when:
+        state = f"in the reader; was safe at {when}"
+    elif card.answer is Answer.HELD:
+        state = "in the reader; KEEP IT"
+    else:
+        state = "in the reader; nothing is proven yet"
+    yield from spread(f"{card.called:<{_NAME}} {state}", _about(card), width, _INDENT)
+    if card.queued is not None and card.queued.why and card.queued.stage is not Stage.DONE:
+        yield from wrapped(card.queued.why, width, _INDENT, _INDENT)
+    if card.place is Place.IN_READER and card.answer is Answer.HELD:
+        yield from _holds(card, width)
+
+
+def _holds(card: CardLine, width: int | None) -> Iterator[str]:
+    for number, hold in enumerate(card.holds[:_HOLDS_SHOWN], 1):
+        head = f"{number} {hold.code}: {hold.text}"
+        yield from wrapped(head, width, _INDENT, _INDENT + "  ")
+        if hold.remedy:
+            yield from wrapped(f"DO  {hold.remedy}", width, _INDENT + "  ", _INDENT + "      ")
+    if len(card.holds) > _HOLDS_SHOWN:
+        yield f"{_INDENT}and {count(len(card.holds) - _HOLDS_SHOWN, 'reason')} more"
+
+
+def _running(card: CardLine, run: Pulse, width: int | None) -> Iterator[str]:
+    head = f"{run.roll or card.called:<{_NAME}} KEEP THE CARD IN. Nothing is proven yet."
+    when = f"verdict at about {_moment(run.verdict_ns):%H:%M}" if run.verdict_ns else ""
+    yield from spread(head, when, width, _INDENT)
+    yield f"{_INDENT}{_about(card)}"
+    if run.step not in ("copying", "proving"):
+        yield f"{_INDENT}{run.step or 'getting ready'}"
+        return
+    done = f"{run.step}: {size(run.done_bytes)} of {size(run.total_bytes)} read from the card"
+    yield f"{_INDENT}{done}{_pace(run.rate_bytes_s, run.left_s)}"
+    for drive in run.drives:
+        yield from wrapped(_drive_pulse(drive), width, _INDENT + "  ", _INDENT + "    ")
+
+
+def _drive_pulse(drive: DrivePulse) -> str:
+    if drive.step == "failed":
+        return f"{drive.name:<{_NAME}} dropped: {drive.note}"
+    if drive.step == "done":
+        return f"{drive.name:<{_NAME}} {size(drive.total_bytes)}, all done"
+    pace = _pace(drive.rate_bytes_s, drive.left_s)
+    return f"{drive.name:<{_NAME}} {size(drive.done_bytes)}{pace}"
+
+
+def _pace(rate_bytes_s: float, left_s: float) -> str:
+    if not rate_bytes_s:
+        return ""
+    left = f", {duration(left_s)} left" if left_s >= 0 else ""
+    return f"   {rate(rate_bytes_s)}{left}"
+
+
+def _about(card: CardLine) -> str:
+    parts = [count(card.files, "file"), size(card.total_bytes)]
+    if card.code:
+        parts.append(card.code)
+    if card.place is not Place.IN_READER and card.drives:
+        parts.append(f"on {', '.join(shown(name) for name in card.drives)}")
+    return ", ".join(parts)
+
+
+def _other(row: Queued, width: int | None) -> Iterator[str]:
+    called = shown(row.label) or to_text(row.mount_point)
+    text = row.why or row.stage.value
+    yield from spread(f"{called:<{_NAME}} {text}", to_text(row.mount_point), width, _INDENT)
+
+
+def _drives(overview: Overview, width: int | None) -> Iterator[str]:
+    if not overview.drives:
+        yield "  No drive is known. Name them:  offload drive add NAME FOLDER"
+        return
+    yield "drives"
+    for drive in overview.drives:
+        yield from drive_lines(drive, width)
+
+
+def drive_lines(drive: DriveLine, width: int | None) -> Iterator[str]:
+    """One drive."""
+    name = f"  {shown(drive.name):<{_NAME}}"
+    if drive.is_retired:
+        yield f"{name} retired; {count(drive.rolls, 'copy', 'copies')} on it"
+        return
+    state = "busy" if drive.is_busy else "ready" if drive.is_here else "NOT THERE"
+    room = f"{size(drive.free_bytes)} free of {size(drive.size_bytes)}" if drive.size_bytes else ""
+    parts = [part for part in (room, _full(drive)) if part]
+    if not drive.is_named:
+        parts.append("not in the settings")
+    yield from wrapped(f"{name} {state:<9} {', '.join(parts)}".rstrip(), width, "", _INDENT)
+    for fault in drive.faults[:1]:
+        when = f"{_moment(fault.at_ns):%H:%M on %a %d %b}"
+        yield from wrapped(f"failed at {when}: {shown(fault.text)}", width, _INDENT, _INDENT)
+
+
+def _full(drive: DriveLine) -> str:
+    if drive.full_in_s is None or drive.full_in_s > 7 * 86400:
+        return ""
+    return f"full at about {clock_after(drive.full_in_s)} at today's pace"
+
+
+def _moment(at_ns: int) -> datetime:
+    return datetime.fromtimestamp(at_ns / 1e9).astimezone()
