@@ -33,7 +33,6 @@ from offload.values.paths import join, name, parent, to_text
 _UNSIGNED = {
     SignatureState.ABSENT: ClearanceState.NOT_SIGNED,
     SignatureState.UNKNOWN_KEY: ClearanceState.UNKNOWN_KEY,
-    SignatureState.UNSUPPORTED: ClearanceState.UNKNOWN_KEY,
 }
 
 

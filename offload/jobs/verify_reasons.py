@@ -11,13 +11,13 @@ from offload.jobs.verify_result import (
     QUIET,
     TOLERATED,
     Answer,
-    Arrival,
     ClearanceReport,
     ClearanceState,
     FileState,
     ReceiptComparison,
     SignatureReport,
 )
+from offload.record.expected import Arrival
 from offload.record.receipt import ReceiptOutcome
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding

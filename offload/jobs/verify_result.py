@@ -165,7 +165,6 @@ TOLERATED = frozenset(
         SignatureState.GREW,
         SignatureState.ABSENT,
         SignatureState.UNKNOWN_KEY,
-        SignatureState.UNSUPPORTED,
     }
 )
 """States that contradict nothing; all but the first vouch for nothing either."""
