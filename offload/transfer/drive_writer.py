@@ -11,8 +11,9 @@ from queue import SimpleQueue
 
 from offload.errors import reason
 from offload.storage.root import Root
-from offload.storage.syncing import can_sync_whole, sync_folder, sync_whole
+from offload.storage.syncing import can_sync_whole, sync_folder
 from offload.storage.writing import NewFile
+from offload.transfer.batch_syncer import BatchSyncer
 from offload.transfer.counters import Lane
 from offload.transfer.plan import Target
 from offload.transfer.ring import Piece, Ring, Slot
@@ -68,7 +69,7 @@ class DriveWriter(threading.Thread):
         self._ring = ring
         self._queue = queue
         self._lane = lane
-        self._is_whole = can_sync_whole(target.fs_type)
+        self._syncer: BatchSyncer | None = None
         self._file: NewFile | None = None
         self._unsynced: list[int] = []
         self._unsynced_bytes = 0
@@ -83,6 +84,7 @@ class DriveWriter(threading.Thread):
         self._guarded(self._open)
         while (slot := self._queue.get()) is not None:
             try:
+                self._look_at_syncer()
                 for piece in slot.pieces:
                     if not self.failure and piece.item.missing_on >> self._bit & 1:
                         self._take_guarded(piece, slot)
@@ -92,6 +94,8 @@ class DriveWriter(threading.Thread):
             self._guarded(self._finish)
         if self._file is not None:
             self._file.abandon()
+        if self._syncer is not None and self._syncer.is_alive():
+            self._syncer.give_up()
         if self._is_open:
             self._root.close()
 
@@ -99,6 +103,9 @@ class DriveWriter(threading.Thread):
         # A handle of this thread's own: folders are kept open by each.
         self._root = self._root.again()
         self._is_open = True
+        if can_sync_whole(self._target.fs_type):
+            self._syncer = BatchSyncer(self._target.name, self._root.fd, self.states)
+            self._syncer.start()
 
     def _take_guarded(self, piece: Piece, slot: Slot) -> None:
         try:
@@ -149,7 +156,7 @@ class DriveWriter(threading.Thread):
         if file.metadata_refused:
             text = "the drive would not take its modification time; the manifest has it"
             self.notices.append(Finding("time-not-kept", text, item.path, self._target.name))
-        is_batched = self._is_whole and item.size_bytes <= SMALL_BYTES
+        is_batched = self._syncer is not None and item.size_bytes <= SMALL_BYTES
         if not is_batched:
             file.sync()
         file.close()
@@ -161,25 +168,30 @@ class DriveWriter(threading.Thread):
             self.states[item.number] = CopyState.WRITTEN
 
     def _note_written(self, number: int, size_bytes: int) -> None:
-        if not self._is_whole:
+        if self._syncer is None:
             self.states[number] = CopyState.WRITTEN
             return
         self._unsynced.append(number)
         self._unsynced_bytes += size_bytes
         if len(self._unsynced) >= _BATCH_FILES or self._unsynced_bytes >= _BATCH_BYTES:
-            self._sync_batch()
+            self._sync_batch(self._syncer)
 
-    def _sync_batch(self) -> None:
-        # An error here is told once and speaks for all of them: _drop fails the whole batch.
-        sync_whole(self._root.fd)
-        for number in self._unsynced:
-            self.states[number] = CopyState.WRITTEN
+    def _sync_batch(self, syncer: BatchSyncer) -> None:
+        syncer.hand_over(self._unsynced)
         self._unsynced = []
         self._unsynced_bytes = 0
 
+    def _look_at_syncer(self) -> None:
+        # An error there is told once and speaks for all that is not synced yet.
+        if self._syncer is not None and self._syncer.error is not None and not self.failure:
+            error = self._syncer.error
+            self._drop(reason(error) if isinstance(error, OSError) else str(error))
+
     def _finish(self) -> None:
-        if self._is_whole:
-            self._sync_batch()
+        if self._syncer is not None:
+            self._sync_batch(self._syncer)
+            self._syncer.finish()
+            self._look_at_syncer()
             return
         for folder in sorted(self._folders | {parent(made) for made in self._made}, reverse=True):
             sync_folder(self._root, folder)
