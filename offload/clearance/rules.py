@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Final
 
 from offload.clearance.case import Case, Reason, is_count
+from offload.clearance.causes import with_causes
 from offload.clearance.context import Context
 from offload.clearance.decisions import in_force
 from offload.clearance.groups import Group, fits
@@ -46,6 +47,7 @@ def decide(facts: Facts, context: Context | None = None) -> Verdict:
     reasons = _merged(reason for rule in RULES for reason in rule(case))
     if not reasons and not is_everything_proven(case):
         reasons = [Reason("facts-incomplete")]
+    reasons = [with_causes(reason, facts.causes) for reason in reasons]
     reasons.sort(key=lambda reason: PLACES[reason.code])
     return verdict(case, reasons, context or Context())
 

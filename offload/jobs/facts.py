@@ -90,6 +90,7 @@ def gather_facts(sources: FactSources, look: LastLook) -> Facts:
         is_ledger_written=sources.is_ledger_written,
         is_folder_card=sources.card.is_folder_on_drive,
         card_changes=tuple(look.changes),
+        causes=tuple(sources.columns.findings),
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from offload.card.inventory import Walk
+from offload.errors import CardError
 from offload.jobs.opening import is_drive_there
 from offload.jobs.passes import PassColumns
 from offload.jobs.placing import Place
@@ -47,7 +48,12 @@ def look_at_card(
     look: LastLook,
 ) -> None:
     """Walk the card once more and compare; a changed file's state says so from now on."""
-    look.walk = list_again()
+    try:
+        look.walk = list_again()
+    except CardError as error:
+        # It was pulled, or it fails: that is a fact like any other, and the drives' record stands.
+        look.changes.append(Finding("not-listed", error.what))
+        return
     compare_lists(entries, look.walk.inventory.entries, look.changes)
     for number in range(len(entries)):
         if columns.card_states[number] != CardState.READ_EQUAL:

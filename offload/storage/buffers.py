@@ -1,5 +1,6 @@
 """Page-aligned buffers for direct I/O, mapped anew for each pass and given back after it."""
 
+import contextlib
 import mmap
 from types import TracebackType
 from typing import Self
@@ -41,7 +42,10 @@ class Buffers:
         for view in self.views:
             view.release()
         self._whole.release()
-        self._map.close()
+        # An error on its way up may still hold a view in its frames, and must not be hidden by
+        # this; the memory then goes with it.
+        with contextlib.suppress(BufferError):
+            self._map.close()
 
     def __enter__(self) -> Self:
         return self

@@ -171,6 +171,7 @@ class Facts:
         card_changes: what the last look found added, gone or changed; never while
             ``is_as_listed``.
         left_out_clips: paths of what is left out and has a clip's signature.
+        causes: what the system said about single files, for the words of a hold; decides nothing.
     """
 
     inventory: Inventory
@@ -194,3 +195,4 @@ class Facts:
     is_folder_card: bool = False
     card_changes: tuple[Finding, ...] = ()
     left_out_clips: tuple[bytes, ...] = ()
+    causes: tuple[Finding, ...] = ()
