@@ -21,6 +21,8 @@ _COMMANDS = {
     "verify": "Check a copy against its record, without the ledger.",
     "rolls": "What the ledger knows of rolls and cards.",
     "plan": "Cards, drives and hours that a shoot needs.",
+    "setup": "Settings and key for a production, asked for one by one.",
+    "drive": "Drives as things: list, add, rest, retire.",
     "key": "The key that signs the records.",
     "settings": "What is in force, and where each value comes from.",
 }

@@ -176,7 +176,7 @@ class Reception:
                 del self._visits[key]
                 self._guarded(lambda k=key: line.take_off(self._means.ledger, k))  # type: ignore[misc]
                 self.came(visit.volume)
-            elif visit.stage is Stage.DRIVE_MISSING:
+            elif visit.is_open:
                 self._line_up(visit)
 
     def look_around(self) -> None:

@@ -58,6 +58,12 @@ class Visit:
         return self.arrival is not None
 
     @property
+    def is_open(self) -> bool:
+        """Whether other drives or settings may bring it further: a card that nothing cleared."""
+        is_over = self.stage in (Stage.DONE, Stage.DRIVE_MISSING)
+        return self.is_card and is_over and not (self.is_safe or self.is_listed_safe)
+
+    @property
     def card(self) -> int:
         """The card's number in the ledger; 0 where it is not known."""
         return self.arrival.card if self.arrival is not None else 0

@@ -88,8 +88,8 @@ class Watching:
             time.sleep(0.05)
 
     def told(self) -> str:
-        """All that was said, shortened."""
-        return "\n".join(str({k: v for k, v in said.items() if v})[:400] for said in self.said)
+        """What was said last, shortened."""
+        return "\n".join(str({k: v for k, v in said.items() if v})[:400] for said in self.said[-25:])
 
     def kill(self) -> None:
         """SIGKILL."""
