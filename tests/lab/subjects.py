@@ -5,8 +5,9 @@ separates drives; that rule is tried where it belongs, on the real machine.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from offload.errors import OffloadError
 from offload.jobs.offloading import offload_card
@@ -35,26 +36,40 @@ class LibraryOffload:
 
     def offload(self, stage: Stage, *, card_reads: int) -> Answer:
         """Offload the stage's card to its drives, with a ledger of this run's own."""
-        home = os.fsencode(stage.home)
-        drives = tuple(DriveWish(name, os.fsencode(stage.root(name))) for name in DRIVES)
-        wish = Wish(
-            os.fsencode(stage.root(CARD)),
-            drives,
-            roll=ROLL,
-            policy=Policy(card_reads=card_reads),
-            checksums=self.checksums,
-            reserve_bytes=0,
+        roots = {name: stage.root(name) for name in DRIVES}
+        surroundings = self.surroundings()
+        return offloaded(
+            stage.root(CARD), roots, stage.home, surroundings, card_reads, self.checksums
         )
-        try:
-            key = station_key(home)
-            with Ledger(home) as ledger:
-                outcome = offload_card(wish, Tools(ledger, key, self.surroundings()))
-        except OffloadError as error:
-            return Answer(False, (f"error:{error.code}",), remedies=(error.remedy,))
-        verdict = outcome.verdict
-        return Answer(
-            verdict.is_cleared,
-            tuple(hold.code for hold in verdict.holds),
-            "once" in verdict.headline,
-            tuple(hold.remedy for hold in verdict.holds),
-        )
+
+
+def offloaded(
+    card: Path,
+    drives: Mapping[str, Path],
+    home: Path,
+    surroundings: Surroundings | None = None,
+    card_reads: int = 2,
+    checksums: tuple[str, ...] = ("xxh128", "c4"),
+) -> Answer:
+    """Offload any card to any drives, by name; loop devices count as disks unless told else."""
+    wish = Wish(
+        os.fsencode(card),
+        tuple(DriveWish(name, os.fsencode(root)) for name, root in drives.items()),
+        roll=ROLL,
+        policy=Policy(card_reads=card_reads),
+        checksums=checksums,
+        reserve_bytes=0,
+    )
+    place = os.fsencode(home)
+    try:
+        with Ledger(place) as ledger:
+            tools = Tools(ledger, station_key(place), surroundings or loops_as_disks())
+            verdict = offload_card(wish, tools).verdict
+    except OffloadError as error:
+        return Answer(False, (f"error:{error.code}",), remedies=(error.remedy,))
+    return Answer(
+        verdict.is_cleared,
+        tuple(hold.code for hold in verdict.holds),
+        "once" in verdict.headline,
+        tuple(hold.remedy for hold in verdict.holds),
+    )

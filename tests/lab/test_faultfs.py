@@ -580,9 +580,10 @@ def test_exclusive_rename_is_refused(faulty: Maker) -> None:
     assert renamed(drive, "free") == errno.EINVAL
 
 
-def test_exclusive_rename_is_ignored(faulty: Maker) -> None:
-    """A driver that takes the flag and replaces what has appeared in between."""
-    drive = faulty("drive", Quirks(rename_flags="ignored"))
+@pytest.mark.parametrize(("flags", "outcome"), [("kept", errno.EEXIST), ("ignored", 0)])
+def test_name_taken_in_between(faulty: Maker, flags: str, outcome: int) -> None:
+    """The kernel looks before it asks; what appears after that is for the file system to see."""
+    drive = faulty("drive", Quirks(rename_flags=flags))
     drive.plan(Fault("rename", "hang"))
     seen: list[int] = []
     worker = threading.Thread(target=lambda: seen.append(renamed(drive, "free")))
@@ -591,8 +592,9 @@ def test_exclusive_rename_is_ignored(faulty: Maker) -> None:
     (drive.backing / "free").write_bytes(b"in between")
     drive.release()
     worker.join(10)
-    assert seen == [0]
-    assert (drive.backing / "free").read_bytes() == b"new"
+    assert seen == [outcome]
+    content = b"in between" if outcome else b"new"
+    assert (drive.backing / "free").read_bytes() == content
 
 
 def test_read_only_drive_refuses_everything(faulty: Maker) -> None:
