@@ -201,4 +201,4 @@ class Ending:
                 failure,
             )
             self.notes.copy_result(place.name, result)
-        self.notes.found([*self.findings, *self.columns.findings])
+        self.notes.found([*self.findings, *self.columns.findings, *self.clip_findings])

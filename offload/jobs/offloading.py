@@ -31,6 +31,7 @@ from offload.jobs.ending import Ending
 from offload.jobs.joining import join_roll
 from offload.jobs.last_look import LastLook, look_at_card, look_at_drives
 from offload.jobs.lease import Run, write_run
+from offload.jobs.looking import Looking
 from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card
 from offload.jobs.outcome import Outcome
@@ -112,6 +113,7 @@ class _Run:
         self._code = ""
         self._trusts_earlier = True
         self._is_read: set[int] = set()
+        self._looking = Looking(wish, tools, card, self._notes)
 
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
@@ -125,6 +127,7 @@ class _Run:
         with self._step("preflight"):
             self._drives.open_all()
             self._place()
+        self._looking.begin(self._entries, self._layout)
         self._copy_and_prove()
         if self._is_reused_wrong():
             # The card holds other bytes than before the interruption: nothing is reused then.
@@ -133,11 +136,18 @@ class _Run:
         with self._step("record"):
             self._notes.step(offloads.State.RECORDING)
             self._record()
+        if self._looking.is_wanted:
+            with self._step("clips"):
+                self._looking.look(self._active, self._columns, self._roll, self._is_read)
+                self._stop_if_asked()
+        with self._step("last-look"):
             look = self._last_look()
+            self._looking.keep(self._columns)
         return self._ending().conclude(look)
 
     def close(self) -> None:
         """Give the rolls on the drives back, and let go of the drives."""
+        self._looking.leave_card()
         self._drives.close()
 
     @property
@@ -219,6 +229,7 @@ class _Run:
     def _copy_and_prove(self) -> None:
         with self._step("copying"):
             self._copy()
+        self._looking.leave_card()
         with self._step("proving"):
             self._prove()
 
@@ -470,7 +481,8 @@ class _Run:
             self._roots,
             self._started_at,
             tuple(self._findings),
-            notices=tuple(self._notices),
+            clip_findings=self._looking.holds,
+            notices=(*self._notices, *self._looking.notices),
             is_without_clip=self._layout is not None and self._layout.is_without_clip,
         )
 

@@ -6,6 +6,8 @@ from datetime import time as clock_time
 
 from offload.card.folder import MIDNIGHT, Occasion, roll_folder, shooting_day
 from offload.card.naming import NamingRule
+from offload.jobs.look_notices import Sheet
+from offload.media.brief import Brief
 from offload.values.facts import Policy
 from offload.values.paths import parent
 
@@ -47,6 +49,9 @@ class Wish:
         reserve_bytes: space to leave free on every drive.
         only_paths: copy these files of the card and nothing else; such a run never clears a card.
         only_prove: read card and copies and write no file of the card anywhere.
+        looks: look into the clips; without it they are copied and proven, and a notice says so.
+        brief: what the shoot asked for; clips that differ are told.
+        sheet: what the camera sheet lists; what never came is told.
     """
 
     card: bytes
@@ -62,6 +67,9 @@ class Wish:
     reserve_bytes: int = 256 << 20
     only_paths: frozenset[bytes] | None = None
     only_prove: bool = False
+    looks: bool = False
+    brief: Brief = field(default_factory=Brief)
+    sheet: Sheet = field(default_factory=Sheet)
 
     def base_folder(self, moment: datetime, roll: str, cameras: str) -> bytes:
         """The folder that holds the roll on every drive, relative, for a run that starts now.

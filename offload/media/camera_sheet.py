@@ -94,12 +94,22 @@ def _table_rolls(lines: list[str]) -> list[tuple[int, str]]:
 
 def _heading(lines: list[str]) -> tuple[int, str, int] | None:
     """Where the heading is, its delimiter, and the roll's column; None when it is no table."""
+    return find_column(lines, _COLUMNS)
+
+
+def find_column(lines: list[str], names: tuple[str, ...]) -> tuple[int, str, int] | None:
+    """The line of a table's heading, the delimiter, and the column of the first name that it has.
+
+    Args:
+        lines: of the sheet.
+        names: in lower case, the likeliest first.
+    """
     for number, line in enumerate(lines):
         if not line.strip():
             continue
         delimiter = max(_DELIMITERS, key=line.count)
         cells = [cell.strip(' "').lower() for cell in line.split(delimiter)]
-        for name in _COLUMNS:
+        for name in names:
             for column, cell in enumerate(cells):
                 if re.fullmatch(rf"(?:camera )?{name}(?: name| no\.?| number)?s?", cell):
                     return number, delimiter, column
