@@ -20,6 +20,7 @@ _COMMANDS = {
     "check": "May this card be erased now?",
     "verify": "Check a copy against its record, without the ledger.",
     "rolls": "What the ledger knows of rolls and cards.",
+    "page": "Look at a roll, a day or the production: one page to keep, print and pass on.",
     "plan": "Cards, drives and hours that a shoot needs.",
     "setup": "Settings and key for a production, asked for one by one.",
     "drive": "Drives as things: list, add, rest, retire.",

@@ -1,0 +1,1 @@
+"""Pages and tables made from the ledger: a roll, a day, the whole production."""
