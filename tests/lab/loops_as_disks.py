@@ -1,4 +1,4 @@
-"""``python -m tests.lab.loops_as_disks ...``: the program, on a machine whose loop devices are disks.
+"""``python -m tests.lab.loops_as_disks``: the program, where loop devices count as disks.
 
 See ``tests.lab.machine``; nothing else of the program is changed.
 """
