@@ -29,6 +29,7 @@ from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
 from offload.record.sshsig import sign
 from offload.storage.root import Root
+from offload.storage.syncing import sync_folder
 from offload.values.entries import Kind
 from offload.values.paths import join, name, parent
 
@@ -97,7 +98,8 @@ def append_all(
     added = add_generations(folder, custody, operation, items.of_scope)
     _check_read_back(folder, custody, added)
     for each in added:
-        _sign(place.root, folder, each, signing)
+        if _has_place_for_signatures(each.scope, custody, place.root):
+            _sign(place.root, folder, each, signing)
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 
@@ -135,7 +137,7 @@ class _Items:
                 continue
             item = self._item(number, path, scope)
             if item is not None:
-                filled.update(_above(item.path))
+                filled.update((item.path, *_above(item.path)))
                 yield item
             elif entries.kind(number) is Kind.FILE and not self._custody.ignores(parent(path)):
                 emptied.add(in_scope(scope, parent(path)))
@@ -210,11 +212,24 @@ def _check_read_back(folder: SeenFolder, custody: Custody, added: list[Added]) -
             )
 
 
+def _has_place_for_signatures(scope: bytes, custody: Custody, root: Root) -> bool:
+    """Whether a scope has a folder beside it that may take signatures.
+
+    None for a history at the very top, which has no beside. Beside a nested one there is the
+    inside of another's scope: nothing is put there that is not there already, since the chain of
+    the enclosing history, which is signed, vouches for the nested ones.
+    """
+    if not scope:
+        return False
+    is_enclosed = nearest_scope(custody.histories, parent(scope)) is not None
+    return not is_enclosed or root.exists(records_folder_of(scope))
+
+
 def _sign(root: Root, folder: SeenFolder, added: Added, signing: Signing) -> None:
-    """Sign manifest and chain, where the roll has a place for signatures, or can have one."""
+    """Sign manifest and chain as they read back from the drive."""
     records = records_folder_of(added.scope)
-    if records is None:
-        return
+    for made in root.make_folders(records):
+        sync_folder(root, parent(made))
     for path in (added.path, history_path(added.scope, CHAIN_NAME)):
         with folder.open(path) as message:
             signature = sign(signing.key, message)
@@ -222,10 +237,8 @@ def _sign(root: Root, folder: SeenFolder, added: Added, signing: Signing) -> Non
     _add_signer(root, folder, join(records, SIGNERS_NAME), signing)
 
 
-def records_folder_of(scope: bytes) -> bytes | None:
-    """``records/ROLL`` beside a roll; nothing for a history at the top, which has no beside."""
-    if not scope:
-        return None
+def records_folder_of(scope: bytes) -> bytes:
+    """``records/ROLL`` beside a roll."""
     return join(join(parent(scope), RECORDS_FOLDER), roll_of(name(scope)))
 
 

@@ -5,11 +5,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from offload.jobs.verify_place import Listing
-from offload.jobs.verify_records import OwnFiles, Records
+from offload.jobs.verify_records import OwnFiles, Records, in_scope
 from offload.jobs.verify_result import FileState
 from offload.record.claims import Claim, Claims
+from offload.record.mhl.custody import Custody
 from offload.values.entries import Kind
-from offload.values.paths import parent
+from offload.values.paths import join, parent
 
 _INSTEAD = {
     Kind.FOLDER: "a folder stands in its place",
@@ -70,6 +71,7 @@ def make_plan(listing: Listing, records: Records, is_read_anyway: Callable[[byte
     _take_expected(plan, listing, records.claims)
     unrecorded = _sort_others(plan, listing, records)
     _pair_shown_otherwise(plan, listing, records.claims, unrecorded)
+    _follow_renames(plan, listing, records.claims)
     claims = {path: records.claims.of(path) for path in plan.missing}
     plan.wanted = frozenset(
         (algorithm, claim.digest)
@@ -159,6 +161,34 @@ def _pair(plan: Plan, listing: Listing, claims: Claims, number: int, paths: list
         plan.also_recorded_as[number] = tuple(names)
     for path in paths:
         del plan.missing[path]
+
+
+def _follow_renames(plan: Plan, listing: Listing, claims: Claims) -> None:
+    """Lists that still speak of a file by the name that it had before a recorded rename."""
+    custody = claims.custody
+    if not any(_is_seen_by_history(path, custody) for path in plan.missing):
+        return
+    names = (
+        (sighting.record.path, path)
+        for path, _ in custody.current()
+        for known in [custody.lookup(path)]
+        if known is not None
+        for sighting in known.sightings
+        if sighting.record.path != known.path
+    )
+    for earlier, path in names:
+        scope = custody.scope_of(parent(path)) or b""
+        missing = join(scope, earlier)
+        number = listing.number(path)
+        if missing in plan.missing and number is not None:
+            further = plan.also_recorded_as.get(number, ())
+            plan.also_recorded_as[number] = (*further, missing)
+            del plan.missing[missing]
+
+
+def _is_seen_by_history(path: bytes, custody: Custody) -> bool:
+    scope = custody.scope_of(parent(path))
+    return scope is not None and custody.histories[scope].has_seen(in_scope(scope, path))
 
 
 def _are_of_several_records(paths: list[bytes], claims: Claims) -> bool:

@@ -10,8 +10,10 @@ import pytest
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_result import Answer, Verification
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
+from offload.record.mhl.history import load_history
 from offload.record.signature import Standing, judge
 from tests.jobs.verify_scene import TRUSTED, Copies
+from tests.record.plain_folder import PlainFolder
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +49,7 @@ def flips(content: bytes, stride: int = 1) -> Iterator[tuple[int, bytes]]:
     ("pattern", "stride"),
     [
         ("A001/ascmhl/ascmhl_chain.xml", 1),
-        ("A001/ascmhl/0001_*.mhl", 1),
+        ("A001/ascmhl/0001_*.mhl", 7),
         ("A001/A001C001.mov", 1),
         ("records/A001/ascmhl_chain.xml.sig", 1),
         ("records/A001/0001_*.mhl.sig", 1),
@@ -73,6 +75,18 @@ def test_no_flipped_bit_goes_unnoticed(
         path.write_bytes(content)
     assert unnoticed == []
     assert verify().answer is Answer.AS_RECORDED
+
+
+def test_no_flipped_bit_of_a_manifest_leaves_the_history_whole(copies: Copies) -> None:
+    content = copies.manifest.read_bytes()
+    folder = PlainFolder(copies.roll)
+    assert load_history(folder).faults == ()
+    try:
+        for _, changed in flips(content):
+            copies.manifest.write_bytes(changed)
+            assert [each.code for each in load_history(folder).faults] == ["manifest-changed"]
+    finally:
+        copies.manifest.write_bytes(content)
 
 
 def test_no_flipped_bit_of_a_clearance_keeps_its_signature(copies: Copies) -> None:
