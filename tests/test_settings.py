@@ -2,6 +2,7 @@
 
 import tomllib
 from datetime import date, time
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from offload.checksum import NAMES
 from offload.errors import SettingsError
+from offload.media.brief_settings import brief_from
 from offload.settings import (
     CHECKSUMS,
     Copies,
@@ -78,7 +80,35 @@ def test_commented_examples_of_the_file_are_valid(tmp_path: Path) -> None:
     assert found.production.name == "Night Ferry"
     assert [drive.name for drive in found.drives] == ["shuttle-1", "server"]
     assert found.station.log == bytes(tmp_path / "user" / "offload" / "station.log")
-    assert found.brief == {"frame_rate": "24000/1001"}
+    brief = brief_from(found.brief)
+    assert (brief.rate, brief.cameras) == (Fraction(24000, 1001), ("A", "B"))
+
+
+def test_brief_in_a_file_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "brief.toml").write_text('frame_rate = "25"\n')
+    assert read(tmp_path, '[brief]\nfile = "brief.toml"').brief == {"frame_rate": "25"}
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('[brief]\nfile = "away.toml"', "line 2: brief.file: the settings cannot be read: "),
+        ('[brief]\nfile = "wrong.toml"', "line 2: brief.file: that file is not TOML"),
+        ("[brief]\nfile = 5", "line 2: brief.file: "),
+        ('[brief]\nfile = "right.toml"\nframe_rate = 25', "not in both"),
+    ],
+)
+def test_wrong_brief_file_names_the_line(tmp_path: Path, text: str, says: str) -> None:
+    (tmp_path / "config").mkdir()
+    (tmp_path / "config" / "wrong.toml").write_text("frame_rate =")
+    (tmp_path / "config" / "right.toml").write_text("frame_rate = 25")
+    assert says in str(wrong(tmp_path, text))
+
+
+def test_clips_are_looked_into_unless_said(tmp_path: Path) -> None:
+    assert read(tmp_path, "").clips.look is True
+    assert read(tmp_path, "[clips]\nlook = false").clips.look is False
 
 
 def test_values_become_typed(tmp_path: Path) -> None:

@@ -1,11 +1,12 @@
 """``offload copy``: one card, start to finish, with the live view and then the verdict."""
 
 import threading
+from dataclasses import replace
 from typing import Annotated, Any
 
 import typer
 
-from offload.cli.options import CARD, CHECKSUM, JSON, SETTINGS, TO
+from offload.cli.options import CARD, CHECKSUM, EXPECT, JSON, SETTINGS, TO
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
 
@@ -37,6 +38,7 @@ def copy(
         ),
     ] = False,
     checksum: CHECKSUM = None,
+    expect: EXPECT = "",
     settings: SETTINGS = "",
     as_json: JSON = False,
 ) -> int:
@@ -48,15 +50,18 @@ def copy(
     from offload.cli.cards import find_card
     from offload.cli.run_view import RunView
     from offload.cli.session import session, wish_for
+    from offload.cli.sheet import read_sheet
     from offload.cli.stopping import stopping
     from offload.jobs.missing import copy_missing
     from offload.jobs.offloading import offload_card
     from offload.jobs.tools import Tools
     from offload.transfer.counters import Progress
 
+    sheet = read_sheet(expect)
     with session(settings, _overrides(copies, card_reads, same_drive_ok)) as opened:
         path = find_card(opened, card)
         wish = wish_for(opened, path, tuple(to or ()), roll, tuple(checksum or ()))
+        wish = replace(wish, sheet=sheet)
         progress = Progress()
         view = RunView(progress, as_json=as_json, heading=wish.production)
         stop = threading.Event()

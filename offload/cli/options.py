@@ -15,6 +15,14 @@ CHECKSUM = Annotated[
     list[str] | None,
     typer.Option("--checksum", metavar="NAME", help="Instead of those of the settings."),
 ]
+EXPECT = Annotated[
+    str,
+    typer.Option(
+        "--expect",
+        metavar="SHEET",
+        help="The camera sheet, a file or typed (A001-A005): tells what never came.",
+    ),
+]
 SETTINGS = Annotated[str, typer.Option("--settings", metavar="FILE", help="A settings file.")]
 JSON = Annotated[
     bool, typer.Option("--json", help="One JSON object a line; the last is the result.")

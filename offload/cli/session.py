@@ -13,6 +13,8 @@ from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import drives as known_drives
 from offload.ledger.database import Ledger
+from offload.media.brief import Brief
+from offload.media.brief_settings import BriefError, brief_from
 from offload.record.keys import SigningKey, load_key, station_key
 from offload.settings import Drive, Given, Settings, load
 from offload.values.facts import Policy
@@ -148,7 +150,21 @@ def wish_for_drives(
         first_day=production.first_day,
         reserve_bytes=settings.copies.reserve_bytes,
         only_prove=only_prove,
+        looks=settings.clips.look,
+        brief=brief_of(settings),
     )
+
+
+def brief_of(settings: Settings) -> Brief:
+    """What the shoot asked for.
+
+    Raises:
+        SettingsError: a key or value of it cannot be meant; with its line.
+    """
+    try:
+        return brief_from(settings.brief)
+    except BriefError as error:
+        raise settings.placed(f"brief.{error.key}", error) from error
 
 
 def _drives_before(session: Session, card: bytes) -> tuple[DriveWish, ...]:

@@ -6,6 +6,7 @@ from offload.settings.toml_lines import key_lines
 from offload.settings.values import (
     Cards,
     Checksums,
+    Clips,
     Copies,
     Drive,
     Given,
@@ -22,6 +23,7 @@ __all__ = [
     "IN_MANIFEST",
     "Cards",
     "Checksums",
+    "Clips",
     "Copies",
     "Drive",
     "Given",

@@ -6,8 +6,8 @@ Rules:
   names the key, its line and what is allowed; all errors of a file are told together.
 * Nothing here reads the environment or looks for folders; both are handed in (:class:`Given`).
 * A relative path is taken from the folder of the settings file; ``~/`` is the user's own folder.
-* ``[brief]`` and ``[[card_layout]]`` are kept as they are and checked by those who use them, who
-  find the line by :meth:`Settings.line_of`.
+* ``[brief]`` (or the file that it names) and ``[[card_layout]]`` are kept as they are and checked
+  by those who use them, who find the line by :meth:`Settings.line_of`.
 """
 
 import difflib
@@ -24,6 +24,7 @@ from offload.settings.toml_lines import key_lines
 from offload.settings.values import (
     Cards,
     Checksums,
+    Clips,
     Copies,
     Drive,
     Given,
@@ -161,6 +162,7 @@ class _Reading:
             cards=Cards(**self._table("cards")),
             copies=Copies(**self._table("copies")),
             checksums=Checksums(**self._table("checksums")),
+            clips=Clips(**self._table("clips")),
             drives=self._drives(),
             station=self._station(),
             brief=self._brief(),
@@ -252,7 +254,23 @@ class _Reading:
         if not isinstance(found, dict):
             self._wrong("brief", "is a table: [brief]")
             return {}
-        return found
+        return self._brief_of_its_own(found) if "file" in found else found
+
+    def _brief_of_its_own(self, table: Mapping[str, Any]) -> dict[str, Any]:
+        """The brief in a file of its own: the same keys, without a table around them."""
+        key = "brief.file"
+        if len(table) > 1:
+            self._wrong(key, "the brief is in that file, or here; not in both")
+        try:
+            path = self._absolute(checks.path(table["file"]))
+            return tomllib.loads(_text(path, is_needed=True) or "")
+        except WrongValueError as error:
+            self._wrong(key, str(error))
+        except SettingsError as error:
+            self._wrong(key, error.what)
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
+            self._wrong(key, f"that file is not TOML: {error}")
+        return {}
 
     def _take(
         self,
@@ -319,6 +337,7 @@ _KEYS: dict[str, dict[str, tuple[str, Check]]] = {
         "reserve": ("reserve_bytes", checks.size),
     },
     "checksums": {"use": ("use", checks.checksum_names)},
+    "clips": {"look": ("look", checks.flag)},
     "station": {
         "home": ("home", checks.path),
         "key": ("key", checks.path),
@@ -345,5 +364,6 @@ _DEFAULTS: dict[str, Any] = {
     "cards": Cards(),
     "copies": Copies(),
     "checksums": Checksums(),
+    "clips": Clips(),
     "station": Station(),
 }

@@ -77,6 +77,17 @@ class Checksums:
 
 
 @dataclass(frozen=True, slots=True)
+class Clips:
+    """``[clips]``.
+
+    Attributes:
+        look: look into the clips; false: they are copied and proven, and every verdict says so.
+    """
+
+    look: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Drive:
     """One ``[[drive]]``.
 
@@ -164,7 +175,7 @@ class Settings:
     Attributes:
         path: the file that was read; empty where there is none.
         chosen_by: who named that file: the command, the environment, or nobody.
-        brief: what the shoot asked for, unchecked.
+        brief: what the shoot asked for, unchecked; from a file of its own where it names one.
         card_layouts: further rules for what is a card, unchecked.
         sources: one for each value in force, in the order of this module.
         lines: line of every key of the file.
@@ -174,6 +185,7 @@ class Settings:
     cards: Cards = Cards()
     copies: Copies = Copies()
     checksums: Checksums = Checksums()
+    clips: Clips = Clips()
     drives: tuple[Drive, ...] = ()
     station: Station = Station()
     brief: Mapping[str, Any] = field(default_factory=dict)

@@ -12,8 +12,8 @@ from pathlib import Path
 from tests.lab.images import EXT4, FileSystem, Rack, Volume
 from tests.lab.processes import Child, Done, Station
 
-SETTINGS = '[copies]\nreserve = "0 B"\n'
-"""Images are small; nothing is kept free on them."""
+SETTINGS = '[copies]\nreserve = "0 B"\n[clips]\nlook = false\n'
+"""Images are small; nothing is kept free on them. What is called a clip there is random bytes."""
 
 
 class DiskStation(Station):

@@ -32,7 +32,7 @@ def settings_text(
     )
     return (
         f'[production]\nname = "Night Ferry"\n[cards]\nwatch = [{watched}]\n'
-        f'[copies]\nreserve = "{reserve}"\n{more}\n{tables}'
+        f'[copies]\nreserve = "{reserve}"\n[clips]\nlook = false\n{more}\n{tables}'
     )
 
 
