@@ -10,6 +10,8 @@ import av
 FRAMES = 24
 RATE = Fraction(24000, 1001)
 WIDTH, HEIGHT = 640, 360
+SILENT = 2
+"""The clip whose scratch track nobody switched on: the camera team should hear of it."""
 
 
 def write_clip(path: Path, number: int, timecode: str) -> None:
@@ -29,7 +31,7 @@ def write_clip(path: Path, number: int, timecode: str) -> None:
             picture = picture_of(number, at)
             for packet in video.encode(picture):
                 out.mux(packet)
-            for packet in sound.encode(sound_of(at)):
+            for packet in sound.encode(sound_of(at, is_silent=number == SILENT)):
                 out.mux(packet)
         for stream in (video, sound):
             for packet in stream.encode(None):
@@ -47,14 +49,14 @@ def picture_of(number: int, at: int) -> av.VideoFrame:
     return picture
 
 
-def sound_of(at: int) -> av.AudioFrame:
-    """2002 samples a frame: a saw tone on both channels, one higher than the other."""
+def sound_of(at: int, *, is_silent: bool) -> av.AudioFrame:
+    """2002 samples a frame: a saw on both channels, one higher than the other; or nothing."""
     frame = av.AudioFrame(format="s32", layout="stereo", samples=2002)
     start = at * 2002
     samples = bytearray()
     for n in range(start, start + 2002):
         for step in (9_000_000, 11_000_000):
-            value = (n * step) % (1 << 29) - (1 << 28)
+            value = 0 if is_silent else (n * step) % (1 << 29) - (1 << 28)
             samples += value.to_bytes(4, "little", signed=True)
     plane = frame.planes[0]
     plane.update(bytes(samples).ljust(plane.buffer_size, b"\0"))

@@ -73,9 +73,11 @@ class LiveView:
         head = f"{shown(self.roll) or 'card'}  KEEP THE CARD IN. Nothing is proven yet."
         when = f"verdict at about {clock_after(left)}" if left is not None else ""
         lines = [_spread(head, when, width), *_wrapped(self._facts(), width)]
-        if self.progress.step in ("copying", "proving", "record"):
+        if self.progress.step in ("copying", "proving", *_AFTERWARDS):
             lines += self._pass_lines(1, self.progress.copying, now)
             lines += self._proving_lines(now)
+            if self.progress.step in _AFTERWARDS:
+                lines.append(f"  3 {_AFTERWARDS[self.progress.step]}")
         else:
             lines.append(f"  {_STEPS.get(self.progress.step, 'getting ready')}")
         lines += [f"  tell camera  {notice}" for notice in self.notices[-3:]]
@@ -157,7 +159,11 @@ class LiveView:
 _STEPS = {
     "inventory": "listing the card",
     "preflight": "looking at the drives",
+}
+_AFTERWARDS = {
     "record": "writing the record",
+    "clips": "looking into the clips, on the copies",
+    "last-look": "a last look at card and drives",
 }
 
 
