@@ -24,8 +24,10 @@ def rate(bytes_per_s: float) -> str:
 
 def duration(seconds: float) -> str:
     """``40 s``, ``6 min``, ``2 h 05 min``."""
+    if seconds < 1:
+        return "under 1 s"
     if seconds < 90:
-        return f"{max(1, round(seconds))} s"
+        return f"{round(seconds)} s"
     minutes = round(seconds / 60)
     if minutes < 100:
         return f"{minutes} min"

@@ -182,7 +182,7 @@ def time_line(progress: Progress, steps: Sequence[tuple[str, float]]) -> str:
     """Where the time went, in one line."""
     parts = []
     for step, elapsed in steps:
-        text = f"{step} {duration(elapsed)}" if elapsed >= 1 else f"{step} {elapsed:.1f} s"
+        text = f"{step} {duration(elapsed)}"
         counters = {"copying": progress.copying, "proving": progress.proving}.get(step)
         if counters is not None and counters.card.done_bytes and elapsed > 0:
             text += f" (card {rate(counters.card.done_bytes / elapsed)}"
