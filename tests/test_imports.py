@@ -48,6 +48,8 @@ HOMES: dict[str, frozenset[str]] = {
     "tomlkit": frozenset({"settings", "cli"}),
     "pathspec": frozenset({"record"}),
     "platformdirs": frozenset({"cli"}),
+    "jinja2": frozenset({"report"}),
+    "markupsafe": frozenset({"report"}),
 }
 
 NO_IO = frozenset(

@@ -64,7 +64,8 @@ class ChannelLine:
 
     Attributes:
         number: from 1.
-        peak, rms: levels as text.
+        peak, rms: levels in dBFS as text.
+        is_silent: every sample is zero, so that it has no level.
         peak_bar, rms_bar: how long their bars are, of 100.
         notes: what is odd about it.
     """
@@ -72,6 +73,7 @@ class ChannelLine:
     number: int
     peak: str
     rms: str
+    is_silent: bool
     peak_bar: int
     rms_bar: int
     notes: tuple[str, ...]
@@ -200,6 +202,7 @@ def _channels(levels: Sequence[ChannelLevels]) -> Iterator[ChannelLine]:
             number,
             level(each.peak_dbfs),
             level(each.rms_dbfs),
+            each.peak_dbfs is None,
             _bar(each.peak_dbfs),
             _bar(each.rms_dbfs),
             tuple(_channel_notes(each)),

@@ -93,6 +93,16 @@ class RollFacts:
     beyond: int = 0
 
     @property
+    def first(self) -> str:
+        """Timecode of the first frame of the first clip that has one."""
+        return next((each.first for each in self.clips if each.first and each.last), "")
+
+    @property
+    def last(self) -> str:
+        """Timecode of the last frame of the last clip that has one."""
+        return next((each.last for each in reversed(self.clips) if each.last), "")
+
+    @property
     def is_plain_name(self) -> bool:
         """Whether the name can stand in a command as it is."""
         return all(char.isascii() and (char.isalnum() or char in "-_.") for char in self.name)

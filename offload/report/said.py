@@ -192,6 +192,8 @@ def _words(
 
 def _points(verdict: "_Plain", key: str) -> Iterator[Point]:
     for each in verdict.parts(key)[:MOST_HOLDS]:
+        if not (each.text("code") or each.text("text")):
+            continue
         names = each.texts("paths")
         count = max(each.number("path_count"), len(names))
         yield Point(
@@ -209,6 +211,8 @@ def _copies(verdict: "_Plain") -> Iterator[JudgedCopy]:
     manifests = verdict.value("manifest")
     for each in verdict.parts("copies"):
         drive = each.text("drive")
+        if not drive:
+            continue
         manifest = _Plain(manifests.get(drive) if isinstance(manifests, Mapping) else None)
         yield JudgedCopy(
             drive,

@@ -96,5 +96,5 @@ def moment(at_ns: int, zone: tzinfo | None) -> str:
 
 
 def level(dbfs: float | None) -> str:
-    """``−20.1 dBFS`` with a true minus sign; a channel without any signal has no level."""
-    return "no signal" if dbfs is None else f"{dbfs:.1f} dBFS".replace("-", "\N{MINUS SIGN}")
+    """``−20.1`` with a true minus sign; empty for a channel without any signal."""
+    return "" if dbfs is None else f"{dbfs:.1f}".replace("-", "\N{MINUS SIGN}")

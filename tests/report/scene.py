@@ -123,7 +123,7 @@ class RollMade:
         )
         roll = rolls_of.add(ledger, new)
         clips.keep(ledger, roll, self.clips)
-        run = self._run(ledger, card, listing, roll)
+        run = self.begin(ledger, card, listing, roll)
         numbers = list(range(len(entries)))
         names = [entry.path for entry in entries]
         digests = {
@@ -132,7 +132,7 @@ class RollMade:
         files.add(ledger, run, numbers, bytes([CardState.READ_EQUAL]) * len(names), digests)
         for at, drive in enumerate(self.drives):
             is_short = at == len(self.drives) - 1
-            self._copy(ledger, run, drive, numbers, self.missing_on_last if is_short else 0)
+            self.add_copy(ledger, run, drive, numbers, self.missing_on_last if is_short else 0)
         if self.answer is not None:
             ended = self.at_ns + 840 * SECOND
             offloads.end(ledger, run, self.answer, {**self._verdict(), **self.verdict}, ended)
@@ -145,7 +145,7 @@ class RollMade:
                 clearances.add(ledger, given)
         return roll
 
-    def _run(self, ledger: Ledger, card: int, listing: Inventory, roll: int) -> int:
+    def begin(self, ledger: Ledger, card: int, listing: Inventory, roll: int) -> int:
         new = offloads.NewOffload(
             key=f"key-{self.name}",
             card=card,
@@ -161,7 +161,9 @@ class RollMade:
         )
         return offloads.start(ledger, new)
 
-    def _copy(self, ledger: Ledger, run: int, drive: str, numbers: list[int], missing: int) -> None:
+    def add_copy(
+        self, ledger: Ledger, run: int, drive: str, numbers: list[int], missing: int
+    ) -> None:
         folder = b"/media/" + drive.encode("utf-8", "surrogateescape") + b"/Night Ferry/A001"
         hints = drives.DriveHints(
             drive, "5f1c-2a", "m", folder, "exfat", frozenset({drive}), 2 * 10**12, 1_214 * 10**9
@@ -214,7 +216,7 @@ class RollMade:
             ],
             "manifest": {
                 drive: {
-                    "path": f"/media/{drive}/Night Ferry/A001/ascmhl/0001_A001_2026-11-24_115208Z.mhl",
+                    "path": f"/media/{drive}/Night Ferry/A001/ascmhl/{_MANIFEST}",
                     "c4": digest_text("c4", digest_of("c4", drive.encode("utf-8", "replace"))),
                 }
                 for drive in self.drives
@@ -222,6 +224,7 @@ class RollMade:
         }
 
 
+_MANIFEST = "0001_A001_2026-11-24_115208Z.mhl"
 _HOLDS = [
     {
         "code": "too-few-copies",
@@ -286,8 +289,10 @@ def held_roll() -> RollMade:
                 time_reference=47_531 * 48_000,
             ),
             sound=SoundLevels(
-                tuple(ChannelLevels(-6.0 - at, -20.0 - at) for at in range(3))
-                + (ChannelLevels(-6.0, -20.0, copy_of=1),),
+                (
+                    *(ChannelLevels(-6.0 - at, -20.0 - at) for at in range(3)),
+                    ChannelLevels(-6.0, -20.0, copy_of=1),
+                ),
                 Fraction(60),
                 1,
                 True,
