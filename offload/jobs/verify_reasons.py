@@ -97,11 +97,13 @@ def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judge
     if not records.claims.custody.histories:
         return "there is no history in this folder to add a generation to"
     if records.claims.custody.faults:
-        return "the history is broken, and a further generation would seem to vouch for it"
+        return "the history is broken, so none was written that would seem to vouch for it"
     if any(report.state not in TOLERATED for report in judged.signatures):
-        return "a signature does not hold, and a further generation would seem to vouch for it"
+        return "a signature does not hold, so none was written that would seem to vouch for it"
     if checked.read_back not in (ReadBack.DEVICE, ReadBack.SERVER):
-        return "the files were not shown to have been read from the drive"
+        return (
+            "the files were not shown to have been read from the drive, so nothing was written down"
+        )
     return ""
 
 

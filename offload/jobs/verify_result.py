@@ -312,6 +312,8 @@ class Verification:
 
     Attributes:
         folder: as named, absolute.
+        base: the folder that all paths here are relative to, absolute: it, or the one that holds it
+            and its record.
         answer: see there.
         reasons: codes of all that keeps it from being as recorded, in the order to look at them.
         counts: files by state; ``MISSING`` among them.
@@ -334,6 +336,7 @@ class Verification:
     """
 
     folder: bytes
+    base: bytes
     answer: Answer
     reasons: tuple[str, ...]
     counts: Mapping[FileState, int]

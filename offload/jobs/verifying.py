@@ -285,6 +285,7 @@ class Verifying:
         reasons = reasons_of(counts, self, arrivals, comparisons, is_append_refused=bool(why_not))
         return Verification(
             folder=self.place.given,
+            base=self.place.root.path,
             answer=answer_of(counts, reasons, self.records),
             reasons=reasons,
             counts=counts,

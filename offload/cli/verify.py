@@ -1,0 +1,101 @@
+"""``offload verify``: a copy, or anything that arrived, against what is written down about it."""
+
+import os
+import sys
+import threading
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from offload.cli.options import JSON, SETTINGS
+
+if TYPE_CHECKING:
+    from offload.cli.run_view import RunView
+    from offload.jobs.verifying import Appending, VerifyTools
+    from offload.settings import Settings
+    from offload.transfer.counters import Progress
+
+app = typer.Typer(rich_markup_mode=None, add_completion=False)
+
+FOLDER = Annotated[
+    str, typer.Argument(metavar="FOLDER", help="A roll, a drive, or any folder with records.")
+]
+
+
+@app.command()
+def verify(
+    folder: FOLDER,
+    append: Annotated[
+        bool, typer.Option("--append", help="Write the next generation of every history, signed.")
+    ] = False,
+    expect: Annotated[
+        str,
+        typer.Option(metavar="FILE", help="A collection or packing list of what should be here."),
+    ] = "",
+    receipt: Annotated[
+        bool,
+        typer.Option("--receipt", help="Give the number that confirms a whole copy by telephone."),
+    ] = False,
+    against_receipt: Annotated[
+        str, typer.Option(metavar="VALUE", help="Compare a number that was read out.")
+    ] = "",
+    settings: SETTINGS = "",
+    as_json: JSON = False,
+) -> int:
+    """Check a copy, or anything that arrived, against what is written down about it.
+
+    Finds every history, stand-alone manifest, checksum list and bag below FOLDER, reads every
+    recorded file once, from the drive and not from memory, and says what is as recorded, what
+    differs, what is missing and what was renamed. The ledger is not used. Nothing is written
+    without --append.
+
+    Exit code 0 only when everything recorded was read and is as recorded.
+    """
+    from offload.cli.session import read_settings
+    from offload.cli.stopping import stopping
+    from offload.cli.verify_json import write_verification
+    from offload.cli.verify_run import VerifyRun
+    from offload.cli.verify_screen import pen_for, show_lines
+    from offload.cli.verify_view import verification_lines
+    from offload.jobs.verifying import VerifyWish, verify_folder
+    from offload.transfer.counters import Progress
+
+    found = read_settings(settings, {})
+    progress = Progress()
+    view = VerifyRun(progress, as_json=as_json)
+    stop = threading.Event()
+    tools = tools_for(found, view, progress, stop)
+    wish = VerifyWish(
+        os.path.abspath(os.fsencode(folder)),
+        appending_for(found) if append else None,
+        os.path.abspath(os.fsencode(expect)) if expect else b"",
+        with_receipt=receipt,
+        against_receipt=against_receipt,
+    )
+    result = view.watch(stopping(stop), lambda: verify_folder(wish, tools))
+    if as_json:
+        write_verification(result, sys.stdout)
+    else:
+        show_lines(verification_lines(result, pen_for(sys.stdout)), sys.stdout)
+    return result.answer.exit_code
+
+
+def tools_for(
+    settings: "Settings", view: "RunView", progress: "Progress", stop: threading.Event
+) -> "VerifyTools":
+    """What a verification works with, beside what is asked of it."""
+    from offload.cli.session import identity, surroundings
+    from offload.jobs.verify_trust import own_public_key, read_trusted, with_own_key
+    from offload.jobs.verifying import VerifyTools
+
+    home = settings.station.home
+    signers = with_own_key(read_trusted(home), own_public_key(home), identity())
+    return VerifyTools(signers, surroundings(), progress, view.take, stop.is_set)
+
+
+def appending_for(settings: "Settings") -> "Appending":
+    """That the next generation is signed by this station."""
+    from offload.cli.session import identity, signing_key
+    from offload.jobs.verifying import Appending
+
+    return Appending(signing_key(settings), identity(), settings.checksums.use)
