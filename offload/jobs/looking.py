@@ -16,14 +16,15 @@ the card, and never ends or shortens what is about bytes.
 
 import contextlib
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 
 from offload.card.layout import Layout
 from offload.events import Found
 from offload.jobs.look_decode import is_still, look_into, spread_stills, time_for
 from offload.jobs.look_files import Copies, Source, read_small
 from offload.jobs.look_findings import clip_findings_of, findings_of, holds_of, told_of
+from offload.jobs.look_kept import LookedInto, clip_rule, kept_clip, sounds_of
 from offload.jobs.look_notices import Occasion, notices_of
 from offload.jobs.look_structure import CardCheck, Checked, LookStoppedError, check_clip
 from offload.jobs.look_zeros import ZeroBlocks
@@ -37,69 +38,23 @@ from offload.ledger import clips as kept_clips
 from offload.ledger import rolls
 from offload.ledger.clips import KeptClip
 from offload.ledger.copies import is_proven
-from offload.media.brief import as_ordered
 from offload.media.clip_files import group_files
 from offload.media.numbering import KnownRoll
-from offload.media.sound import judge_sound
 from offload.transfer.results import ZeroRuns
 from offload.values.clips import (
-    Answers,
     Clip,
     ClipCode,
     ClipFinding,
-    Complete,
     Copied,
-    Weight,
 )
 from offload.values.entries import Entries
 from offload.values.facts import CardState
 from offload.values.findings import Finding
-from offload.values.paths import name
-from offload.values.probed import Probed, SoundLevels
 
 NOT_LOOKED = "not-looked-into"
 _BATCH = 50
 _EVENTS = 100
 """Broken clips told one by one while the card is copied; all of them are in the verdict."""
-_STILL_SUFFIXES = (b".jpg", b".jpeg", b".heic", b".heif", b".hif")
-
-
-@dataclass(frozen=True, slots=True)
-class LookedInto:
-    """One clip, looked into.
-
-    Attributes:
-        checked: what its structure says.
-        probed: what its pictures and sound say; without the small picture.
-    """
-
-    checked: Checked
-    probed: Probed
-
-    @property
-    def clip(self) -> Clip:
-        """The clip."""
-        return self.checked.clip
-
-    @property
-    def findings(self) -> tuple[ClipFinding, ...]:
-        """Of structure and look together."""
-        return (*self.checked.findings, *self.probed.findings)
-
-    @property
-    def complete(self) -> Complete:
-        """Whether the recording is whole, counted frames taken in."""
-        counts = (ClipCode.COUNTS_DIFFER, ClipCode.PART_MISSING)
-        if any(each.code in counts and each.weight is Weight.HOLD for each in self.findings):
-            return Complete.NO
-        return self.checked.complete
-
-
-def clip_rule(layout: Layout | None) -> Callable[[bytes], bool] | None:
-    """Which files of unknown suffix are clips: what the card's layout names, photographs aside."""
-    if layout is None:
-        return None
-    return lambda path: not name(path).lower().endswith(_STILL_SUFFIXES) and layout.is_clip(path)
 
 
 class Looking:
@@ -273,7 +228,7 @@ class Looking:
             self._occasion,
             [each.clip for each in self._looked],
             facts,
-            _sounds(self._looked),
+            sounds_of(self._looked),
             self._entries,
         )
         # Levels are said of each clip with its own numbers.
@@ -329,16 +284,12 @@ class Looking:
             notes.write(lambda: kept_clips.keep(self._tools.ledger, notes.roll, batch))
 
     def _kept_clip(self, each: LookedInto, columns: PassColumns) -> KeptClip:
-        clip, facts = each.clip, each.probed.facts
-        ordered = as_ordered(self._wish.brief, clip.path, facts, self._occasion.roll)
-        return KeptClip(
-            clip.path,
-            clip.kind,
-            len(clip.files),
-            clip.files.total_bytes,
-            Answers(self._copied(clip, columns), each.complete, each.probed.usable, ordered),
-            each.probed,
-            (*each.checked.findings, *_of_sound(each), *self._kept.get(clip.path, ())),
+        return kept_clip(
+            each,
+            self._copied(each.clip, columns),
+            self._wish.brief,
+            self._occasion.roll,
+            self._kept.get(each.clip.path, ()),
         )
 
     def _copied(self, clip: Clip, columns: PassColumns) -> Copied:
@@ -356,14 +307,6 @@ def _nobody_looked(wish: Wish) -> tuple[Finding, ...]:
         return ()
     text = "the clips are copied and proven; nobody looked into them, as was asked"
     return (Finding(NOT_LOOKED, text),)
-
-
-def _sounds(looked: Iterable[LookedInto]) -> dict[bytes, SoundLevels]:
-    return {each.clip.path: each.probed.sound for each in looked if each.probed.sound}
-
-
-def _of_sound(each: LookedInto) -> tuple[ClipFinding, ...]:
-    return judge_sound(each.probed.sound, each.clip.path) if each.probed.sound else ()
 
 
 def _batches(looked: Sequence[LookedInto]) -> Iterable[Sequence[LookedInto]]:
