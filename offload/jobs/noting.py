@@ -48,6 +48,7 @@ class Notes:
     Attributes:
         ledger: nothing where the user asked for none, or it could not be opened.
         failure: what the ledger said when it failed; nothing while it is well.
+        key: of the run, kept by one that goes on with it.
         card, offload, roll: numbers in the ledger; 0 before they are known.
         copy_numbers, drive_numbers: by drive name.
     """
@@ -55,6 +56,7 @@ class Notes:
     ledger: Ledger
     surroundings: Surroundings
     failure: LedgerError | None = None
+    key: str = ""
     card: int = 0
     offload: int = 0
     roll: int = 0
@@ -69,11 +71,14 @@ class Notes:
         """Whether everything so far is in the ledger."""
         return self.failure is None
 
-    def begin(
-        self, held: HeldCard, inventory: Inventory, wish: Wish, key: str, continues: int | None
-    ) -> None:
-        """The card is listed and the run begins."""
+    def begin(self, held: HeldCard, inventory: Inventory, wish: Wish) -> None:
+        """The card is listed and the run begins; it goes on with an unfinished one of this card.
+
+        A twin may be listed alike, and its run may be working at this moment: only what is known
+        to be this very card's is gone on with.
+        """
         now = self.surroundings.now_ns()
+        self.key = self.surroundings.random_number()
         # Asked before the transaction: a dead share must not keep the ledger locked.
         mounted = mounted_keys(self.surroundings)
 
@@ -90,10 +95,13 @@ class Notes:
                     mounting=held.mounting,
                     inventory=kept,
                 )
+                before = next(iter(offloads.unfinished(self.ledger, self.card)), None)
+                if before is not None:
+                    self.key = before.key
                 self.offload = offloads.start(
                     self.ledger,
                     offloads.NewOffload(
-                        key,
+                        self.key,
                         self.card,
                         kept,
                         inventory.digest,
@@ -103,7 +111,7 @@ class Notes:
                         self.surroundings.host,
                         self.surroundings.pid,
                         now,
-                        continues=continues,
+                        continues=before.offload if before is not None else None,
                     ),
                 )
 
@@ -242,19 +250,6 @@ class Notes:
         """The verdict is reached and about to be said."""
         now = self.surroundings.now_ns()
         self._try(lambda: offloads.end(self.ledger, self.offload, verdict.answer, result, now))
-
-    def unfinished(self, digest: str, mounting: str) -> offloads.Offload | None:
-        """The run to go on with: one of this mounting first, else the newest listed like this.
-
-        A twin's run may be listed alike; what lies on the drives is matched by more than that.
-        """
-        try:
-            found = offloads.unfinished_of(self.ledger, digest)
-        except LedgerError as error:
-            self.failure = error
-            return None
-        here = [each for each in found if each.mounting == mounting]
-        return next(iter([*here, *found]), None)
 
     def mountings_before(self, drive: str) -> set[str]:
         """In which mountings of a drive earlier runs of this card worked on it."""

@@ -191,11 +191,7 @@ class _Run:
         self._roll = self._roll_by_rule
 
     def _begin_notes(self) -> None:
-        digest = self._walk.inventory.digest
-        before = self._notes.unfinished(digest, self._card.mounting)
-        self._key = before.key if before else self._surroundings.random_number()
-        number = before.offload if before else None
-        self._notes.begin(self._card, self._walk.inventory, self._wish, self._key, number)
+        self._notes.begin(self._card, self._walk.inventory, self._wish)
         self._bases = self._notes.bases(self._roll_by_rule)
 
     def _place(self) -> None:
@@ -206,7 +202,7 @@ class _Run:
 
     def _lease(self, roll: str) -> Run:
         return Run(
-            self._key,
+            self._notes.key,
             self._walk.inventory.digest,
             "" if self._card.is_folder else self._card.volume.volume_id,
             self._surroundings.host,

@@ -403,3 +403,54 @@ def test_folder_blocks_changed_while_a_drive_is_away_are_seen(
     scene.drives[0].damage_name(b"A001C002.mov")
     scene.drives[0].mount()
     assert not scene.offload().verdict.is_cleared
+
+
+def test_card_without_a_name_waits_under_its_code(rack: Rack, tmp_path: Path) -> None:
+    """No rule gives a name: never a guess, and the second run finds the copy again."""
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, {"MISC/take.bin": os.urandom(90_000)})
+    first = scene.offload(scene.wish(roll=""))
+    assert first.verdict.is_cleared
+    roll = f"unnamed-{first.context.code}"
+    assert first.context.roll == roll
+    assert "roll-unnamed" in [notice.code for notice in first.verdict.notices]
+    for drive in scene.drives:
+        names = sorted(path.name for path in drive.root.iterdir() if path.name != "lost+found")
+        assert names == [".offload-drive", "records", roll]
+        assert [path.name for path in (drive.root / "records").iterdir()] == [roll]
+    second = scene.offload(scene.wish(roll=""))
+    assert second.verdict.is_cleared
+    assert second.context.roll == roll
+
+
+def test_roll_is_named_by_its_clips(rack: Rack, tmp_path: Path) -> None:
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, {"B007/B007C001_261125_NF01.mov": os.urandom(90_000)})
+    outcome = scene.offload(scene.wish(roll=""))
+    assert outcome.context.roll == "B007"
+    assert (scene.drives[0].root / "B007").is_dir()
+
+
+def test_two_cards_of_one_name_at_once_keep_apart(rack: Rack, tmp_path: Path) -> None:
+    """The second begins while the first is still growing."""
+    from offload.events import Event, StepStarted
+
+    scene = Scene.make(rack, tmp_path)
+    twin = rack.volume(EXT4, name="twin")
+    write_card(scene.card, {"A001C001.mov": os.urandom(200_000)})
+    write_card(twin, {"A001C001.mov": os.urandom(200_000)})
+    other = Scene(scene.home, twin, scene.drives, scene.key)
+    results = []
+
+    def meanwhile(event: Event) -> None:
+        if isinstance(event, StepStarted) and event.step == "proving" and not results:
+            results.append(other.offload(other.wish()))
+
+    scene.events = _Calling(meanwhile)  # type: ignore[assignment]
+    first = scene.offload()
+    assert first.verdict.is_cleared and results[0].verdict.is_cleared
+    assert {first.context.roll, results[0].context.roll} == {"A001", "A001-2"}
+    for drive in scene.drives:
+        for root, roll in ((scene.card.root, first), (twin.root, results[0])):
+            copy = drive.root / roll.context.roll / "A001C001.mov"
+            assert copy.read_bytes() == (root / "A001C001.mov").read_bytes()
