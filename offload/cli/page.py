@@ -122,8 +122,13 @@ class _Made:
         from offload.values.paths import to_text
 
         table = os.path.join(os.path.dirname(target), os.fsencode(_table_name(target)))
-        _write_file(target, page, MARKS[PAGE])
-        _write_file(table, clip_table(facts, SPELLINGS), MARKS[TABLE])
+        _write_files(
+            os.path.dirname(target),
+            [
+                (target, page, MARKS[PAGE]),
+                (table, clip_table(facts, SPELLINGS), MARKS[TABLE]),
+            ],
+        )
         return {
             "page": to_text(target),
             "table": to_text(table),
@@ -209,15 +214,24 @@ def _is_below(path: bytes, folder: bytes) -> bool:
     return path == folder or path.startswith(folder.rstrip(b"/") + b"/")
 
 
-def _write_file(path: bytes, content: bytes, mark: bytes) -> None:
-    from offload.errors import UsageError, reason
-    from offload.jobs.paging import write_own
-    from offload.storage.root import Root
-    from offload.values.paths import name, parent
+def _write_files(folder: bytes, files: list[tuple[bytes, bytes, bytes]]) -> None:
+    """Write all of them, or none where one of them may not be.
 
+    Args:
+        files: path, content and how a file of ours begins.
+    """
+    from offload.errors import UsageError, reason
+    from offload.jobs.paging import refuse_foreign, write_own
+    from offload.storage.root import Root
+    from offload.values.paths import name
+
+    path = folder
     try:
-        with Root(parent(path) or b"/") as root:
-            write_own(root, name(path), content, mark)
+        with Root(folder) as root:
+            for path, _, mark in files:
+                refuse_foreign(root, name(path), mark)
+            for path, content, mark in files:
+                write_own(root, name(path), content, mark)
     except FileExistsError as error:
         raise UsageError(
             "another file is there, and nothing is overwritten but pages of ours",

@@ -4,6 +4,7 @@ A page is never worth a verdict: whatever fails here leaves a gap on the page or
 nothing else.
 """
 
+import errno
 import os
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -78,9 +79,19 @@ def write_own(root: Root, path: bytes, content: bytes, mark: bytes) -> None:
         FileExistsError: what is there does not begin like one of ours.
         OSError: the drive failed.
     """
-    if root.exists(path) and not _begins(root, path, mark):
-        raise FileExistsError(17, os.strerror(17), os.fsdecode(path))
+    refuse_foreign(root, path, mark)
     write_new(root, path, content, replaces_own=True)
+
+
+def refuse_foreign(root: Root, path: bytes, mark: bytes) -> None:
+    """See that a file of ours may go there.
+
+    Raises:
+        FileExistsError: what is there does not begin like one of ours.
+        OSError: the drive failed, or what is there is no file.
+    """
+    if root.exists(path) and not _begins(root, path, mark):
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
 
 
 def _begins(root: Root, path: bytes, mark: bytes) -> bool:
@@ -172,7 +183,7 @@ class _Source:
 
     def __init__(self, ledger: Ledger, copy: Copy, entries: Entries) -> None:
         if copy.result.stage not in (Stage.PROVEN, Stage.PARTIAL):
-            raise FileNotFoundError(2, "no finished copy")
+            raise FileNotFoundError(errno.ENOENT, "no finished copy")
         self._entries = entries
         self._columns: CopyColumns = copies.load(ledger, copy.copy, len(entries))
         self._numbers = {entries.path(at): at for at in range(len(entries))}
@@ -208,5 +219,5 @@ class _Source:
         fd, facts = self.root.open_with_facts(path)
         if fact is None or fact[1:4] != (facts.st_ino, facts.st_size, facts.st_mtime_ns):
             os.close(fd)
-            raise FileNotFoundError(2, "not the file that was proven")
+            raise FileNotFoundError(errno.ENOENT, "not the file that was proven")
         return fd
