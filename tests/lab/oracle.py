@@ -9,10 +9,14 @@ import os
 import re
 import sqlite3
 import subprocess
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
+
+SIGNED_FOR = "offload-record"
+"""The namespace of the record's signatures, as its documentation gives it to ``ssh-keygen -n``."""
 
 HALF_DONE = (b".incomplete", b".partial")
 _LINE = re.compile(rb"([0-9a-f]{64})  (.*)", re.DOTALL)
@@ -47,8 +51,14 @@ class Content:
         )
         return Content(files, empty)
 
-    def holds(self, truth: "Content") -> bool:
-        """Whether everything of ``truth`` is here, byte for byte, under its name."""
+    def holds(self, truth: "Content", *, by_content: bool = False) -> bool:
+        """Whether everything of ``truth`` is here, byte for byte, under its name.
+
+        Args:
+            by_content: under any name, each file once; empty folders apart.
+        """
+        if by_content:
+            return not Counter(truth.files.values()) - Counter(self.files.values())
         if any(self.files.get(path) != value for path, value in truth.files.items()):
             return False
         return truth.empty <= self.empty
@@ -71,26 +81,69 @@ def content_of(root: Path, *, leaves_out: Iterable[bytes] = ()) -> Content:
     return Content(_hashes(root, files), empty, _recorded_names(root, files))
 
 
-def copies_in(drive: Content, truth: Content, *, half_done: bool = False) -> list[bytes]:
+def copies_in(
+    drive: Content, truth: Content, *, half_done: bool = False, by_content: bool = False
+) -> list[bytes]:
     """Every folder of a drive that holds the whole truth.
 
     Args:
         drive: what lies on the drive.
         truth: what lay on the card.
         half_done: also folders under an unfinished name, which never count as copies.
+        by_content: see :meth:`Content.holds`.
     """
     found = []
     for folder in _folders(drive):
         if not half_done and _is_half_done(folder):
             continue
-        if drive.below(folder).holds(truth):
+        if drive.below(folder).holds(truth, by_content=by_content):
             found.append(folder)
     return _deepest(found)
 
 
-def drives_with_copy(backings: Iterable[Path], truth: Content) -> int:
+def drives_with_copy(backings: Iterable[Path], truth: Content, *, by_content: bool = False) -> int:
     """On how many of these places every byte of the truth lies under a finished name."""
-    return sum(bool(copies_in(content_of(place), truth)) for place in backings)
+    return sum(
+        bool(copies_in(content_of(place), truth, by_content=by_content)) for place in backings
+    )
+
+
+def record_faults(drive: Path) -> list[str]:
+    """What stock tools say of every ``records/ROLL`` on a drive; empty when all is well.
+
+    Reference tools: ``sha512sum -c`` and ``ssh-keygen -Y check-novalidate``.
+    """
+    said = []
+    for records in sorted(drive.rglob("records/*")):
+        base = records.parent.parent
+        for sums in sorted(records.glob("*.sha512")):
+            done = subprocess.run(
+                ["sha512sum", "--check", "--quiet", "--strict", os.fspath(sums)],
+                cwd=base,
+                check=False,
+                capture_output=True,
+            )
+            if done.returncode:
+                said.append(f"{sums.name}: sha512sum -c fails")
+        for signature in sorted(records.glob("*.sig")):
+            if not _is_signed(records, signature):
+                said.append(f"{signature.name}: ssh-keygen does not accept it")
+    return said
+
+
+def _is_signed(records: Path, signature: Path) -> bool:
+    roll = records.parent.parent / records.name
+    for place in (records, roll / "ascmhl"):
+        message = place / signature.stem
+        if message.is_file():
+            done = subprocess.run(
+                ["ssh-keygen", "-Y", "check-novalidate", "-n", SIGNED_FOR, "-s", signature],
+                input=message.read_bytes(),
+                check=False,
+                capture_output=True,
+            )
+            return done.returncode == 0
+    return False
 
 
 def half_done_under_final_name(drive: Content, truth: Content, roll: bytes) -> list[bytes]:
@@ -137,11 +190,18 @@ def _recorded_names(root: Path, files: Iterable[bytes]) -> dict[bytes, dict[byte
     for path in files:
         parts = path.split(b"/")
         if parts[-1] == b"names.json" and len(parts) > 2 and parts[-3] == b"records":
-            told = json.loads(Path(os.fsdecode(os.path.join(os.fsencode(root), path))).read_bytes())
-            rolls = b"/".join([*parts[:-3], parts[-2]])
-            pairs = {_from_text(pair["drive"]): _from_text(pair["card"]) for pair in told["names"]}
-            found[rolls] = pairs
+            place = Path(os.fsdecode(os.path.join(os.fsencode(root), path)))
+            found[b"/".join([*parts[:-3], parts[-2]])] = _names_in(place)
     return found
+
+
+def _names_in(place: Path) -> dict[bytes, bytes]:
+    try:
+        told = json.loads(place.read_bytes())
+        return {_from_text(pair["drive"]): _from_text(pair["card"]) for pair in told["names"]}
+    except (ValueError, KeyError, TypeError):
+        # Damaged by a fault: then it speaks for no name.
+        return {}
 
 
 def _own(path: bytes, names: Mapping[bytes, bytes]) -> bytes:

@@ -157,14 +157,25 @@ class Runner:
         stage = self._stage
         is_whole = not any(at == CARD and fault.effect == "leave_out" for at, fault in case.faults)
         broken = stage.faults_of_drives(is_listing_whole=is_whole or answer.is_cleared)
-        if answer.is_cleared and (copies := stage.copies()) < NEEDED:
-            broken.append(f"FALSE CLEARANCE: {copies} of {NEEDED} copies are whole")
+        if answer.is_cleared:
+            broken += self._judge_clearance()
         written = stage.mounts[CARD].written()
         if written:
             broken.append(f"a write reached the card: {written[0].op} {written[0].path}")
         if stage.stored_home.exists():
             broken += [f"ledger: {fault}" for fault in oracle.ledger_faults(stage.stored_home)]
         return broken
+
+    def _judge_clearance(self) -> list[str]:
+        stage = self._stage
+        if stage.copies() < NEEDED:
+            copies = stage.copies(by_content=True)
+            if copies < NEEDED:
+                return [f"FALSE CLEARANCE: {copies} of {NEEDED} copies are whole"]
+            return ["cleared, and a copy's names cannot be told from its record"]
+        return [
+            f"cleared, and its record does not hold: {fault}" for fault in stage.record_faults()
+        ]
 
 
 def _caught(answer: Answer) -> str:

@@ -158,9 +158,18 @@ class Stage:
 
     # --- what really lies there
 
-    def copies(self) -> int:
+    def copies(self, *, by_content: bool = False) -> int:
         """On how many drives every byte of the card lies, under a finished name."""
-        return oracle.drives_with_copy([self.backing(drive) for drive in DRIVES], self.truth)
+        drives = [self.backing(drive) for drive in DRIVES]
+        return oracle.drives_with_copy(drives, self.truth, by_content=by_content)
+
+    def record_faults(self) -> list[str]:
+        """What stock tools find wrong in the records on the drives."""
+        return [
+            f"{drive}: {fault}"
+            for drive in DRIVES
+            for fault in oracle.record_faults(self.backing(drive))
+        ]
 
     def faults_of_drives(self, *, is_listing_whole: bool = True) -> list[str]:
         """What must never be found on a drive, whatever the answer was.

@@ -89,7 +89,9 @@ class Watching:
 
     def told(self) -> str:
         """What was said last, shortened."""
-        return "\n".join(str({k: v for k, v in said.items() if v})[:400] for said in self.said[-25:])
+        return "\n".join(
+            str({k: v for k, v in said.items() if v})[:400] for said in self.said[-25:]
+        )
 
     def kill(self) -> None:
         """SIGKILL."""

@@ -4,6 +4,7 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import subprocess
 from pathlib import Path
 
 from tests.lab import cards, oracle
@@ -111,3 +112,23 @@ def test_damaged_ledger_is_named(tmp_path: Path) -> None:
         data[at] ^= 0xFF
     path.write_bytes(data)
     assert oracle.ledger_faults(tmp_path) != []
+
+
+def test_record_is_judged_by_stock_tools(tmp_path: Path) -> None:
+    _, drive = card_and_copy(tmp_path)
+    day = drive / "Night Ferry/2026-11-24"
+    records = day / "records/A001"
+    records.mkdir(parents=True)
+    sums = subprocess.run(
+        ["sha512sum", "A001/CLIPS/A001C001.mov"], cwd=day, check=True, capture_output=True
+    ).stdout
+    (records / "A001.sha512").write_bytes(sums)
+    key = tmp_path / "key"
+    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", key], check=True)
+    sign = ["ssh-keygen", "-Y", "sign", "-n", oracle.SIGNED_FOR, "-f", key]
+    subprocess.run([*sign, records / "A001.sha512"], check=True, capture_output=True)
+    assert oracle.record_faults(drive) == []
+    (records / "A001.sha512").write_bytes(sums.replace(b"0", b"1", 1))
+    said = oracle.record_faults(drive)
+    assert any("sha512sum" in fault for fault in said)
+    assert any("ssh-keygen" in fault for fault in said)

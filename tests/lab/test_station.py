@@ -1,6 +1,7 @@
 """The station on real mounts: cards come, are copied and answered, leave, come back."""
 
 import os
+import socket
 import time
 from pathlib import Path
 
@@ -154,3 +155,19 @@ def test_volume_that_is_no_card_is_shown_with_what_to_type(rack: Rack, tmp_path:
         said = watching.wait_for(lambda said: said["type"] == "recognised")
         assert said["kind"] == "unknown"
         assert said["command"] == ["offload", "copy", os.fspath(volume.root)]
+
+
+def test_service_manager_hears_that_it_is_ready_and_alive(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(os.fspath(tmp_path / "notify"))
+        manager.settimeout(30)
+        station.installation.environment |= {
+            "NOTIFY_SOCKET": os.fspath(tmp_path / "notify"),
+            "WATCHDOG_USEC": "1000000",
+        }
+        with Watching(station.installation) as watching:
+            told = [manager.recv(4096).decode() for _ in range(4)]
+            assert told[0].startswith("READY=1")
+            assert told.count("WATCHDOG=1") >= 2
+            assert watching.stop().code == 0
