@@ -39,23 +39,13 @@ def check(
     from offload.cli.run_view import RunView
     from offload.cli.session import policy_of, session
     from offload.cli.stopping import stopping
-    from offload.jobs.tools import Tools
     from offload.transfer.counters import Progress
 
     with session(settings) as opened:
         path = find_card(opened, card)
-        progress = Progress()
-        view = RunView(progress, as_json=as_json)
+        view = RunView(Progress(), as_json=as_json)
         stop = threading.Event()
-        tools = Tools(
-            opened.ledger,
-            opened.key,
-            opened.surroundings,
-            progress,
-            view.take,
-            stop.is_set,
-            opened.identity,
-        )
+        tools = view.tools(opened, stop)
         checker = Checker(opened, tools, path, policy_of(opened.settings))
         outcome = view.watch(
             stopping(stop), lambda: checker.answer(_absolute(folders or ()), always_read=read)

@@ -54,7 +54,6 @@ def copy(
     from offload.cli.stopping import stopping
     from offload.jobs.missing import copy_missing
     from offload.jobs.offloading import offload_card
-    from offload.jobs.tools import Tools
     from offload.transfer.counters import Progress
 
     sheet = read_sheet(expect)
@@ -62,18 +61,9 @@ def copy(
         path = find_card(opened, card)
         wish = wish_for(opened, path, tuple(to or ()), roll, tuple(checksum or ()))
         wish = replace(wish, sheet=sheet)
-        progress = Progress()
-        view = RunView(progress, as_json=as_json, heading=wish.production)
+        view = RunView(Progress(), as_json=as_json, heading=wish.production)
         stop = threading.Event()
-        tools = Tools(
-            opened.ledger,
-            opened.key,
-            opened.surroundings,
-            progress,
-            view.take,
-            stop.is_set,
-            opened.identity,
-        )
+        tools = view.tools(opened, stop)
         job = copy_missing if missing else offload_card
         outcome = view.watch(stopping(stop), lambda: job(wish, tools))
         view.show(outcome, is_check=missing)

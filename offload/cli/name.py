@@ -35,7 +35,6 @@ def name(
     from offload.cli.session import session
     from offload.cli.stopping import stopping
     from offload.jobs.renaming import RenameWish, rename_roll
-    from offload.jobs.tools import Tools
     from offload.transfer.counters import Progress
     from offload.values.paths import shown, to_text
 
@@ -49,17 +48,9 @@ def name(
             opened.settings.checksums.use,
             here_only,
         )
-        progress, stop = Progress(), threading.Event()
-        view = RunView(progress, as_json=as_json)
-        tools = Tools(
-            opened.ledger,
-            opened.key,
-            opened.surroundings,
-            progress,
-            view.take,
-            stop.is_set,
-            opened.identity,
-        )
+        stop = threading.Event()
+        view = RunView(Progress(), as_json=as_json)
+        tools = view.tools(opened, stop)
         done = view.watch(stopping(stop), lambda: rename_roll(wish, tools))
     is_good = all(copy.is_good for copy in done.copies)
     if as_json:

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 from offload.cli.amounts import count, duration, size
 from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
 from offload.cli.result_json import write_event, write_result
+from offload.cli.session import Session
 from offload.cli.verdict_view import scene_of, show
 from offload.cli.wrapping import wrapped
 from offload.events import (
@@ -30,6 +31,7 @@ from offload.events import (
     StepStarted,
 )
 from offload.jobs.outcome import Outcome
+from offload.jobs.tools import Tools
 from offload.transfer.counters import Progress
 from offload.values.findings import Finding
 from offload.values.paths import shown, to_text
@@ -49,6 +51,23 @@ class RunView:
         self._steps: list[tuple[str, float]] = []
         self._drawn = 0
         self._lock = threading.Lock()
+
+    def tools(self, opened: Session, stop: threading.Event) -> Tools:
+        """What a job works with that this view looks at.
+
+        Args:
+            opened: the command's session.
+            stop: set when the user wants to stop.
+        """
+        return Tools(
+            opened.ledger,
+            opened.key,
+            opened.surroundings,
+            self._progress,
+            self.take,
+            stop.is_set,
+            opened.identity,
+        )
 
     def take(self, event: Event) -> None:
         """An event of the job; comes from its thread."""
