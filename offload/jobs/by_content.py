@@ -6,24 +6,22 @@ counts only as a file of its own: hard links, bind mounts and shared extents are
 equal files on the card there must be n on a drive (empty ones aside).
 """
 
-import os
-import stat
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from offload.card.inventory import Walk
 from offload.card.layout import recognise
 from offload.checksum import COMPARE
 from offload.clearance.context import Context
 from offload.clearance.rules import decide
-from offload.errors import OffloadError, reason
+from offload.errors import OffloadError
 from offload.events import CardListed, DriveDropped, StepFinished, StepStarted
 from offload.jobs.last_look import compare_lists
 from offload.jobs.opening import (
+    DriveAwayError,
     HeldCard,
-    HeldDrive,
     is_drive_there,
     is_still_mounted,
     list_card,
@@ -31,43 +29,32 @@ from offload.jobs.opening import (
     open_drive,
 )
 from offload.jobs.outcome import Outcome
+from offload.jobs.own_files import OwnFiles
+from offload.jobs.searching import Place, may_be_enough, place_of
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
 from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, root_of
-from offload.storage.extents import first_address
-from offload.storage.root import Root
 from offload.transfer.counters import Lane
 from offload.transfer.proving import Outcome as Read
 from offload.transfer.proving import Reading, ReadingResult, prove_all
 from offload.values.entries import Kind
 from offload.values.facts import CardState, CopyState, DriveFacts, Facts, Policy, ReadBack
 from offload.values.findings import Finding
-from offload.values.fleeting import fleeting_part
 from offload.values.inventory import card_code
-from offload.values.paths import join, name, to_text
+from offload.values.paths import name, to_text
 
 _CARD = "card"
 _MOST_NOTED = 200
 _STATES = {ReadBack.DEVICE: CopyState.PROVEN_DEVICE, ReadBack.SERVER: CopyState.PROVEN_SERVER}
-Identity = tuple[int, ...]
-
-
-@dataclass(slots=True)
-class _Place:
-    """One folder in which copies may lie.
-
-    Attributes:
-        drive: held.
-        paths: files there whose size some file of the card has, relative to the drive's root.
-        first: number of the first of them in the reading's numbering.
-        closed: folders that could not be listed.
-    """
-
-    drive: HeldDrive
-    paths: list[bytes] = field(default_factory=list)
-    sizes: list[int] = field(default_factory=list)
-    first: int = 0
-    closed: list[Finding] = field(default_factory=list)
+_BEST_LAST = (
+    CopyState.UNREADABLE,
+    CopyState.SHARED,
+    CopyState.FLEETING,
+    CopyState.CHANGED,
+    CopyState.CACHED,
+    CopyState.PROVEN_SERVER,
+    CopyState.PROVEN_DEVICE,
+)
 
 
 class _Nothing:
@@ -115,9 +102,11 @@ class _Search:
         self._policy = replace(policy, card_reads=1)
         self._tools = tools
         self._started = tools.surroundings.now()
-        self._places: list[_Place] = []
+        self._places: list[Place] = []
         self._refused: list[DriveFacts] = []
         self._digests: dict[int, bytes] = {}
+        self._wanted: set[bytes] = set()
+        self._own = OwnFiles()
         self._results: dict[str, ReadingResult] = {}
         self._notices: list[Finding] = []
 
@@ -136,8 +125,6 @@ class _Search:
         self._look_by_size()
         if always_read or self._may_be_yes():
             self._read()
-        else:
-            self._note_nowhere()
         return self._judge()
 
     # --- where to look ---
@@ -148,13 +135,14 @@ class _Search:
                 drive = open_drive(wish, self._tools.surroundings)
             except OffloadError as error:
                 self._tools.sink(DriveDropped(wish.name, str(error)))
-                self._refused.append(self._absent(wish, str(error)))
+                is_away = isinstance(error, DriveAwayError)
+                self._refused.append(self._absent(wish, "" if is_away else str(error)))
                 continue
             if drive.root.device == self._card.root.device and not self._card.is_folder:
                 # The card itself: what lies there goes with it.
                 drive.root.close()
                 continue
-            self._places.append(_Place(drive))
+            self._places.append(place_of(drive, self._tools.ledger))
 
     def _absent(self, wish: DriveWish, why: str) -> DriveFacts:
         return DriveFacts(
@@ -176,29 +164,16 @@ class _Search:
         number = len(self._entries)
         for place in self._places:
             place.first = number
-            _find_files(place, sizes, self._inside_card)
+            place.find(sizes, self._card)
+            self._notices += place.notices
             number += len(place.paths)
         elapsed = (self._tools.surroundings.now() - started).total_seconds()
         self._tools.sink(StepFinished("looking", elapsed))
 
-    def _inside_card(self, facts: os.stat_result) -> bool:
-        """Whether a folder met below a place is the card's own top folder."""
-        top = os.fstat(self._card.root.fd)
-        return (facts.st_dev, facts.st_ino) == (top.st_dev, top.st_ino)
-
     def _may_be_yes(self) -> bool:
         """Whether sizes alone leave it open that every file has its copies."""
-        wanted = Counter(entry.size_bytes for entry in self._entries if entry.kind is Kind.FILE)
-        there = Counter(size for place in self._places for size in place.sizes)
-        return all(there[size] >= count for size, count in wanted.items() if size)
-
-    def _note_nowhere(self) -> None:
-        """Name the files of which not even the size lies anywhere; nothing has been read."""
-        there = {size for place in self._places for size in place.sizes}
-        for entry in self._entries:
-            if entry.kind is Kind.FILE and entry.size_bytes and entry.size_bytes not in there:
-                text = "by sizes alone it lies nowhere; nothing was read"
-                self._notices.append(Finding("nowhere-by-size", text, entry.path))
+        sizes = (entry.size_bytes for entry in self._entries if entry.kind is Kind.FILE)
+        return may_be_enough(sizes, self._places, self._policy)
 
     # --- reading ---
 
@@ -229,6 +204,9 @@ class _Search:
                 remedy="The same command begins anew.",
             )
         self._digests = dict(self._results[_CARD].found)
+        for place in self._places:
+            self._notices += _unread(self._results[place.drive.name].findings)
+        self._wanted = set(self._digests.values())
         elapsed = (self._tools.surroundings.now() - started).total_seconds()
         self._tools.sink(StepFinished("proving", elapsed))
 
@@ -245,7 +223,7 @@ class _Search:
             may_share=True,
         )
 
-    def _reading(self, place: _Place) -> Reading:
+    def _reading(self, place: Place) -> Reading:
         def path_of(number: int) -> bytes:
             return place.paths[number - place.first]
 
@@ -271,7 +249,10 @@ class _Search:
     # --- the answer ---
 
     def _judge(self) -> Outcome:
-        drives = (*(self._drive_facts(place) for place in self._places), *self._refused)
+        found = [self._drive_facts(place) for place in self._places]
+        # Another card in another reader that has nothing of this one is no drive that fails.
+        of_use = [each for each in found if not each.is_card or self._has_any(each)]
+        drives = (*of_use, *self._refused)
         surroundings = self._tools.surroundings
         changes: list[Finding] = []
         is_present = is_still_mounted(self._card, surroundings)
@@ -345,12 +326,14 @@ class _Search:
         is_still = result.marks.holds(number, facts, self._entries.size_bytes(number))
         return state if is_still else CardState.CHANGED
 
-    def _drive_facts(self, place: _Place) -> DriveFacts:
+    def _drive_facts(self, place: Place) -> DriveFacts:
         drive = place.drive
         result = self._results.get(drive.name)
         states = bytearray(len(self._entries))
         if result is not None:
             self._match(place, result, states)
+        else:
+            self._match_sizes(place, states)
         self._settle_empty(states)
         return DriveFacts(
             drive.name,
@@ -359,12 +342,28 @@ class _Search:
             bytes(states),
             is_known=drive.physical.is_known,
             is_ram=drive.physical.is_ram,
+            is_card=place.is_card,
             is_on_card=bool(drive.physical.devices & self._card.physical.devices),
             is_present=is_drive_there(drive, self._tools.surroundings),
             accepts_server=drive.wish.accepts_server,
             read_back=result.read_back if result is not None else ReadBack.NONE,
             is_hand_made=True,
         )
+
+    def _has_any(self, drive: DriveFacts) -> bool:
+        return any(
+            drive.states[number] != CopyState.ABSENT
+            for number, entry in enumerate(self._entries)
+            if entry.kind is Kind.FILE and entry.size_bytes
+        )
+
+    def _match_sizes(self, place: Place, states: bytearray) -> None:
+        """Nothing was read: a file of the size may be it, and where there is none it is not."""
+        left = Counter(place.sizes)
+        for number, entry in enumerate(self._entries):
+            if entry.kind is Kind.FILE and left[entry.size_bytes]:
+                left[entry.size_bytes] -= 1
+                states[number] = CopyState.WRITTEN
 
     def _settle_empty(self, states: bytearray) -> None:
         """A file or folder with nothing in it loses nothing when it is erased."""
@@ -373,7 +372,7 @@ class _Search:
             if is_empty_file or entry.kind is Kind.FOLDER:
                 states[number] = CopyState.PROVEN_DEVICE
 
-    def _match(self, place: _Place, result: ReadingResult, states: bytearray) -> None:
+    def _match(self, place: Place, result: ReadingResult, states: bytearray) -> None:
         """Give each file of the card a file of its own in this place."""
         copies = self._by_content(place, result)
         names: dict[bytes, list[bytes]] = defaultdict(list)
@@ -391,39 +390,33 @@ class _Search:
                     Finding("same-name-differs", text, entry.path, place.drive.name)
                 )
 
-    def _by_content(self, place: _Place, result: ReadingResult) -> dict[bytes, list[CopyState]]:
-        """States of the files of their own with each content; the best last."""
-        seen: set[tuple[bytes, Identity]] = set()
+    def _by_content(self, place: Place, result: ReadingResult) -> dict[bytes, list[CopyState]]:
+        """States of the files with each content; the best last."""
         copies: dict[bytes, list[CopyState]] = defaultdict(list)
         for at, path in enumerate(place.paths):
             number = place.first + at
             digest = result.found.get(number)
-            if digest is None:
-                continue
-            for identity in _identities(place.drive.root, path):
-                if (digest, identity) in seen:
-                    break
-                seen.add((digest, identity))
-            else:
-                copies[digest].append(self._copy_state(place, result, number, path))
+            if digest is not None and digest in self._wanted:
+                copies[digest].append(self._copy_state(place, result, number, path, digest))
         for states in copies.values():
-            states.sort(key=lambda state: state in _STATES.values())
+            states.sort(key=_worth)
         return copies
 
     def _copy_state(
-        self, place: _Place, result: ReadingResult, number: int, path: bytes
+        self, place: Place, result: ReadingResult, number: int, path: bytes, digest: bytes
     ) -> CopyState:
-        if fleeting_part(join(place.drive.root.path, path)):
+        if place.fleeting_part(path):
             return CopyState.FLEETING
         if result.outcomes[number] != Read.EQUAL:
             return CopyState.CACHED
         try:
             facts = place.drive.root.facts(path)
+            if not result.marks.holds(number, facts, place.sizes[number - place.first]):
+                return CopyState.CHANGED
+            is_own = self._own.take(place, path, digest)
         except OSError:
             return CopyState.UNREADABLE
-        if not result.marks.holds(number, facts, place.sizes[number - place.first]):
-            return CopyState.CHANGED
-        return _STATES.get(result.read_back, CopyState.CACHED)
+        return _STATES.get(result.read_back, CopyState.CACHED) if is_own else CopyState.SHARED
 
     def _checksums(self) -> bytes:
         if not self._digests:
@@ -442,44 +435,16 @@ class _Search:
         return card_code(root) if root is not None else ""
 
 
-def _find_files(place: _Place, sizes: set[int], is_card: Callable[[os.stat_result], bool]) -> None:
-    """All files below a place with one of these sizes; what cannot be listed is noted."""
-    root = place.drive.root
-    folders = [b""]
-    while folders:
-        folder = folders.pop()
-        try:
-            found = root.scan(folder)
-        except OSError as error:
-            place.closed.append(Finding("not-listed", reason(error), folder, place.drive.name))
-            continue
-        for entry, facts in found:
-            path = join(folder, entry)
-            if isinstance(facts, OSError):
-                continue
-            if stat.S_ISDIR(facts.st_mode):
-                if not is_card(facts):
-                    folders.append(path)
-            elif stat.S_ISREG(facts.st_mode) and facts.st_size in sizes:
-                place.paths.append(path)
-                place.sizes.append(facts.st_size)
+def _unread(findings: Sequence[Finding]) -> list[Finding]:
+    """What lay there and could not be read: it may be a copy, and does not count as one."""
+    return [
+        Finding("not-read-back", f"{to_text(each.path)}: {each.text}", b"", each.drive)
+        for each in findings
+    ]
 
 
-def _identities(root: Root, path: bytes) -> list[Identity]:
-    """What tells a file from another name of it: its inode, and where its extents begin."""
-    try:
-        fd = root.open_file(path)
-    except OSError:
-        return [(-1,)]
-    try:
-        facts = os.fstat(fd)
-        address = first_address(fd)
-    finally:
-        os.close(fd)
-    found: list[Identity] = [(0, facts.st_dev, facts.st_ino)]
-    if address is not None:
-        found.append((1, facts.st_dev, address))
-    return found
+def _worth(state: CopyState) -> int:
+    return _BEST_LAST.index(state)
 
 
 def _never(_number: int) -> bool:

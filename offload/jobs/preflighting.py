@@ -138,13 +138,13 @@ def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) ->
         is_ram=drive.physical.is_ram,
         is_network=drive.physical.is_network,
         accepts_server=drive.wish.accepts_server,
-        is_card=_was_card(drive, ledger),
+        is_card=was_card(drive, ledger),
         is_unclean=read_state(drive.volume).closing is Closing.NOT_CLEAN,
         has_card_layout=not is_marked and _is_at_top(drive) and has_card_layout(real),
     )
 
 
-def _was_card(drive: HeldDrive, ledger: Ledger) -> bool:
+def was_card(drive: HeldDrive, ledger: Ledger) -> bool:
     """Whether the ledger has seen this very volume as a card."""
     if not drive.volume.volume_id:
         return False

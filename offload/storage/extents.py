@@ -28,6 +28,8 @@ _ENCODED = 0x8
 _INLINE = 0x200
 _TAIL = 0x400
 _UNWRITTEN = 0x800
+_NOWHERE = _UNKNOWN | _DELAYED | _INLINE | _TAIL | _UNWRITTEN
+_EVERYTHING = 1 << 62
 
 
 class _Extent(NamedTuple):
@@ -85,20 +87,29 @@ def _mapped_at(root: Root, path: bytes, size_bytes: int) -> int:
         os.close(fd)
 
 
-def first_address(fd: int) -> int | None:
-    """Where on its device a file begins, in bytes; None for one that says nothing of the kind.
+def data_ranges(fd: int) -> list[tuple[int, int]]:
+    """Where a file's data lie on their device: (start, end) in bytes; empty where nobody tells.
 
-    Two files that begin at one place share their extents: a reflink is no copy of its own.
+    Two files with a range in common share extents: a reflink, or what deduplication has left, is
+    no copy of its own. Inline content and what is not written yet lies nowhere.
     """
     if sys.platform != "linux":
-        return None
-    try:
-        found = _extents(fd, 0, 1 << 62)
-    except OSError:
-        return None
-    if not found or found[0].flags & (_UNKNOWN | _DELAYED | _INLINE | _TAIL | _UNWRITTEN):
-        return None
-    return found[0].physical
+        return []
+    ranges: list[tuple[int, int]] = []
+    start = 0
+    while True:
+        try:
+            found = _extents(fd, start, _EVERYTHING - start)
+        except OSError:
+            return []
+        ranges += [
+            (extent.physical, extent.physical + extent.length)
+            for extent in found
+            if not extent.flags & _NOWHERE and extent.length
+        ]
+        if len(found) < _BATCH or found[-1].flags & _LAST:
+            return ranges
+        start = found[-1].logical + found[-1].length
 
 
 def _by_extents(fd: int, size_bytes: int) -> int:
@@ -127,6 +138,6 @@ def _extents(fd: int, start: int, length: int) -> list[_Extent]:
 
 
 def _least(length: int, flags: int) -> int:
-    if flags & (_UNKNOWN | _DELAYED | _INLINE | _TAIL | _UNWRITTEN):
+    if flags & _NOWHERE:
         return 0
     return min(length, _SMALLEST) if flags & _ENCODED else max(length, 0)
