@@ -17,7 +17,7 @@ from offload.transfer.results import ZeroRuns
 from offload.transfer.taps import ZERO_BLOCK
 from offload.values.clips import Clip, ClipCode, ClipFinding, Usable
 
-_PIECE = 64 * ZERO_BLOCK
+_PIECE = 16 * ZERO_BLOCK
 _ZEROS = bytes(ZERO_BLOCK)
 
 
