@@ -11,6 +11,7 @@ from offload.ledger.clips import KeptClip
 from offload.ledger.copies import CopyColumns, is_proven
 from offload.ledger.database import Ledger
 from offload.ledger.files import FileColumns
+from offload.ledger.offloads import Work
 from offload.ledger.rolls import Roll
 from offload.report.clip_lines import ClipLine, Evidence, clip_line
 from offload.report.drive_lines import DriveLine, drive_lines
@@ -180,6 +181,8 @@ class _Looked:
         self._roll = roll
         self._with_pictures = with_pictures
         self._is_cleared = said.standing is Standing.CLEARED
+        # Written back from records, a run has no states of files of its own.
+        self._has_states = said.run is not None and said.run.work is not Work.REBUILT
         self._entries = Entries()
         self._files: FileColumns | None = None
         self._copies: list[tuple[str, CopyColumns]] = []
@@ -213,6 +216,9 @@ class _Looked:
             if found is not None:
                 digests[each] = found
         proven = tuple(drive for drive, found in self._copies if is_proven(found.states[at]))
+        if not proven and (self._is_cleared or not self._has_states):
+            # The verdict rests on copies whose files' states are kept elsewhere.
+            return Evidence(digests, None, Copied.YES if self._is_cleared else Copied.UNKNOWN)
         return Evidence(digests, proven)
 
     def _picture(self, clip: KeptClip) -> Picture | None:

@@ -8,9 +8,10 @@ from html.parser import HTMLParser
 
 import pytest
 
-from offload.ledger import clearances, clips, inventories, offloads, rolls
+from offload.ledger import clearances, clips, drives, inventories, offloads, rolls
 from offload.ledger.database import Ledger
 from offload.ledger.offloads import State
+from offload.ledger.rebuild import FoundRecord, write_back
 from offload.report import pages
 from offload.report.pages import (
     PAGE_MARK,
@@ -23,7 +24,9 @@ from offload.report.pages import (
 from offload.report.roll_facts import RollFacts, roll_facts
 from offload.report.said import Standing
 from offload.values.clips import ClipFinding, Weight
+from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import Policy
+from offload.values.inventory import Inventory
 from offload.values.verdict import Answer
 from tests.report.scene import (
     NOON,
@@ -185,6 +188,34 @@ def test_clip_missing_on_a_drive_says_where_it_is(ledger: Ledger) -> None:
     found = facts(ledger, held_roll().write(ledger))
     copied = [dict(clip.answers)["copied"] for clip in found.clips]
     assert copied == ["proven on shuttle-1, shuttle-2", *["proven on shuttle-1"] * 3]
+
+
+def test_roll_written_back_from_records_claims_no_reading(ledger: Ledger) -> None:
+    roll = RollMade(clips=[]).write(ledger)
+    rebuilt = write_back(ledger, _recorded(ledger, roll), NOON)
+    clips.keep(ledger, rebuilt, [camera_clip(1)])
+    found = facts(ledger, rebuilt)
+    assert dict(found.clips[0].answers)["copied"] == "not known"
+    assert [line.state for line in found.drives] == ["known from its record alone"]
+    assert found.said.advice.startswith("Keep the card.")
+
+
+def _recorded(ledger: Ledger, like: int) -> FoundRecord:
+    entries = Entries([Entry(camera_clip(1).path, Kind.FILE, 1000, NOON)])
+    hints = drives.get(ledger, 1).hints
+    before = rolls.get(ledger, like)
+    return FoundRecord(
+        "C001",
+        "CC-1111",
+        bytes(16),
+        before.production,
+        before.day,
+        NOON,
+        Inventory(entries),
+        {"xxh128": bytes(16)},
+        hints,
+        b"/media/shuttle-1/C001",
+    )
 
 
 def test_pictures_are_inside_the_page(ledger: Ledger) -> None:
