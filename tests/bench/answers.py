@@ -1,0 +1,69 @@
+"""Copies that are verified, and cards that are known: made once, asked again and again."""
+
+import os
+from pathlib import Path
+
+from tests.bench import made_data
+from tests.bench.running import Sample, drop_caches, measured
+from tests.bench.steps import Bench, Step
+
+
+def _kept(bench: Bench, name: str, card: Path) -> Path:
+    """A folder with ``drive`` and ``home``, from one offload of ``card``."""
+    place = bench.folder / name
+    if not (place / "done").exists():
+        (place / "drive").mkdir(parents=True)
+        bench.offload(
+            "copy",
+            card,
+            "--to",
+            place / "drive",
+            "--copies",
+            "1",
+            "--same-drive-ok",
+            "--checksum",
+            "xxh128",
+            home=place / "home",
+        )
+        (place / "done").touch()
+    return place
+
+
+def _verified(bench: Bench) -> tuple[Path, Path]:
+    card = made_data.frames_card(bench.folder, 10_000)
+    place = _kept(bench, "kept-verify", card)
+    (record,) = (place / "drive").rglob("records")
+    roll = next(each for each in record.parent.iterdir() if each.name != "records")
+    return roll, place / "home"
+
+
+def _verify(bench: Bench) -> Sample:
+    roll, home = _verified(bench)
+    drop_caches()
+    return bench.offload("verify", roll, home=home)
+
+
+def _xxhsum(bench: Bench) -> Sample:
+    roll, _ = _verified(bench)
+    (sums,) = (roll.parent / "records" / roll.name).glob("*.xxh128")
+    drop_caches()
+    return measured(["sh", "-ec", f"cd '{roll.parent}'; xxhsum -q -c '{os.fspath(sums)}'"])
+
+
+def _check(bench: Bench) -> Sample:
+    card = made_data.small_card(bench.folder, 100_000, 4096)
+    place = _kept(bench, "kept-listing", card)
+    drop_caches()
+    return bench.offload("check", card, "--copies", "1", "--same-drive-ok", home=place / "home")
+
+
+def _find(bench: Bench) -> Sample:
+    card = made_data.small_card(bench.folder, 100_000, 4096)
+    drop_caches()
+    return measured(["sh", "-c", f"find '{card}' -ls > /dev/null"])
+
+
+verify_copy = Step("offload verify", _verify)
+xxhsum_copy = Step("xxhsum -c", _xxhsum, ("xxhsum",))
+known_listing = Step("offload check, known card", _check)
+find_listing = Step("find -ls", _find)
