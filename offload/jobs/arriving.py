@@ -16,6 +16,8 @@ from offload.jobs.opening import HeldCard, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
 from offload.ledger import cards, inventories, offloads, rolls, standing
+from offload.ledger.cards import CardHints
+from offload.ledger.database import Ledger
 from offload.ledger.offloads import Offload
 from offload.ledger.rolls import Roll
 from offload.ledger.standing import Place
@@ -23,6 +25,7 @@ from offload.values.entries import Entries, Kind
 from offload.values.facts import Policy
 from offload.values.paths import shown
 from offload.values.verdict import Answer
+from offload.volumes.volume import Volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,6 @@ def meet_card(path: bytes, policy: Policy, tools: Tools) -> Arrival:
 
 def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
     ledger, inventory = tools.ledger, walk.inventory
-    others = cards.find_by_hints(ledger, hints_of(card))
     number = _note(card, walk, tools)
     last = _last_answered(offloads.of_card(ledger, number))
     roll = _roll_of(number, last, tools)
@@ -91,8 +93,8 @@ def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
     if last is not None:
         answer = answer_listed(card, walk, policy, tools, number=number)
         news = _news(last, walk, tools)
-    elif others:
-        news = _reused(others[0].card, number, tools)
+    elif not card.is_folder:
+        news = what_it_held(ledger, hints_of(card), number)
     return Arrival(
         number,
         card.mounting,
@@ -174,21 +176,29 @@ def _news(last: Offload, walk: Walk, tools: Tools) -> str:
     return f"It has {what}, when {was}: only these are copied."
 
 
-def _reused(before: int, number: int, tools: Tools) -> str:
-    """A volume known as a card, with none of the material that it held."""
-    if before == number:
+def hints_of_volume(volume: Volume) -> CardHints:
+    """What a volume says about itself."""
+    return CardHints(volume.volume_id, volume.label, volume.capacity_bytes or 0, volume.fs_type)
+
+
+def what_it_held(ledger: Ledger, hints: CardHints, number: int = 0) -> str:
+    """A volume known as a card, with none of the material that it held: a sentence, or nothing.
+
+    Args:
+        hints: what the volume says about itself; without a volume id it is not told by them.
+        number: of the card that it is now; 0 where it is none.
+    """
+    before = [known for known in cards.find_by_hints(ledger, hints) if known.card != number]
+    if not before or not hints.volume_id:
         return ""
-    stood = standing.of_card(tools.ledger, before)
-    names = [shown(roll.name) for roll in stood.rolls[:1]]
-    held = f"roll {names[0]}" if names else "other material"
-    if stood.place is Place.OUT_WAS_SAFE and stood.offload is not None:
-        return (
-            f"A card like this one held {held}, which was safe at "
-            f"{_clock(stood.offload.changed_ns)}; this material is new."
-        )
+    stood = standing.of_card(ledger, before[0].card)
+    held = f"roll {shown(stood.rolls[0].name)}" if stood.rolls else "other material"
     if stood.place is Place.IN_READER:
-        return f"Another card with this label is in a reader ({held}); these are two cards."
-    return f"A card like this one held {held}, WHICH WAS NEVER PROVEN; this material is new."
+        return f"Another card that looks the same is in a reader ({held}); these are two cards."
+    if stood.place is Place.OUT_NOT_PROVEN:
+        return f"A card like this one held {held}, WHICH WAS NEVER PROVEN."
+    at = f" at {_clock(stood.offload.changed_ns)}" if stood.offload is not None else ""
+    return f"A card like this one held {held}, which was safe{at}."
 
 
 def _differences(before: Entries, now: Entries) -> tuple[int, int, int]:

@@ -109,7 +109,7 @@ class Station:
         if now >= self._look_at:
             self._look_at = now + _LOOK_S
             self._look_around()
-        self.reception.begin_runs()
+        self.reception.runs.begin_runs()
 
     def _take(self, event: VolumeEvent) -> None:
         match event:
@@ -150,7 +150,7 @@ class Station:
     def _write_pulses(self) -> None:
         home, now_ns = self._means.ledger.home, self._means.surroundings.now_ns()
         written: set[int] = set()
-        for pulse in self.reception.pulses(now_ns):
+        for pulse in self.reception.runs.pulses(now_ns):
             pulses.write(home, pulse)
             written.add(pulse.offload)
         for gone in self._pulsed - written:
@@ -172,7 +172,7 @@ class Station:
         self._means.notifier.stopping()
         self._means.sink(StationStopping(self._stop_why or "a fault"))
         deadline = time.monotonic() + _STOP_S
-        for run in self.reception.stop_runs():
+        for run in self.reception.runs.stop_runs():
             run.wait_ended(max(0.0, deadline - time.monotonic()))
         self._do_posted()
         home = self._means.ledger.home

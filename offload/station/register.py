@@ -1,0 +1,93 @@
+"""All visits, and how a change of one is told and written down."""
+
+from collections.abc import Callable
+
+from offload.errors import LedgerError, OffloadError
+from offload.ledger import cards, offloads
+from offload.ledger import queue as line
+from offload.ledger.queue import Stage
+from offload.station.events import CardLeft, Lined, StationEvent, VolumeLeft
+from offload.station.facts import left_environment
+from offload.station.means import Means
+from offload.station.orders import OrderBook
+from offload.station.visits import Visit
+from offload.station.words import of_leaving
+from offload.volumes.volume import Volume
+
+
+class Register:
+    """The visits by the key of their mounting. Belongs to the station's own thread.
+
+    Args:
+        book: the orders.
+        means: what the station works with.
+        trouble: takes an error of the ledger; the work goes on.
+
+    Attributes:
+        visits: see there.
+    """
+
+    def __init__(
+        self, book: OrderBook, means: Means, trouble: Callable[[OffloadError], None]
+    ) -> None:
+        self.visits: dict[str, Visit] = {}
+        self._book = book
+        self._means = means
+        self._trouble = trouble
+
+    def key(self, volume: Volume) -> str:
+        """What identifies a volume's mounting."""
+        return self._means.surroundings.mounting_key(volume)
+
+    def tell(self, event: StationEvent) -> None:
+        """Tell the faces."""
+        self._means.sink(event)
+
+    def stage(self, visit: Visit, stage: Stage, why: str, *, is_told: bool = True) -> None:
+        """A visit's place in line is another, or for another reason."""
+        is_new = (visit.stage, visit.why) != (stage, why)
+        visit.stage, visit.why = stage, why
+        self.keep(visit)
+        if is_told and is_new:
+            self.tell(Lined(visit.subject, stage, why, visit.waits_for))
+
+    def keep(self, visit: Visit) -> None:
+        """Write a visit's place in line down."""
+        if not visit.has_left:
+            self.guarded(lambda: line.put(self._means.ledger, visit.queued()))
+
+    def take_off(self, mounting: str) -> None:
+        """A volume is in line no more."""
+        self.guarded(lambda: line.take_off(self._means.ledger, mounting))
+
+    def last_offload(self, visit: Visit) -> int:
+        """Number of the card's newest run in the ledger; 0 where there is none."""
+        found: list[int] = []
+
+        def look() -> None:
+            last = offloads.last_of_card(self._means.ledger, visit.card) if visit.card else None
+            found.append(last.offload if last is not None else 0)
+
+        self.guarded(look)
+        return found[0] if found else 0
+
+    def guarded(self, action: Callable[[], object]) -> None:
+        """The queue is for faces: a ledger that fails is told, and stops no card."""
+        try:
+            action()
+        except LedgerError as error:
+            self._trouble(error)
+
+    def has_left(self, visit: Visit) -> None:
+        """Say and write down that a volume has left: for an unproven card, as loudly as can be."""
+        now = self._means.surroundings.now_ns()
+        self.guarded(lambda: cards.left(self._means.ledger, visit.mounting, now))
+        if not visit.is_card and visit.kind != "unreadable":
+            self.tell(VolumeLeft(visit.subject))
+            return
+        was_safe = visit.is_safe or visit.is_listed_safe
+        text = of_leaving(visit.called, was_safe=was_safe, stage=visit.stage)
+        self.tell(CardLeft(visit.subject, was_safe, text))
+        if not was_safe:
+            command = self._book.orders.settings.station.on_held
+            self._means.hooks.run(command, left_environment(visit.subject, text))
