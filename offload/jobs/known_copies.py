@@ -12,6 +12,7 @@ from datetime import datetime
 
 from offload.card.inventory import Walk
 from offload.clearance.context import Context
+from offload.clearance.holds import is_settleable
 from offload.clearance.rules import decide
 from offload.errors import OffloadError
 from offload.jobs.last_look import compare_lists
@@ -21,7 +22,17 @@ from offload.jobs.outcome import Outcome
 from offload.jobs.placing import NAMES_NAME, RECORDS
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish
-from offload.ledger import cards, clearances, copies, drives, files, inventories, offloads, rolls
+from offload.ledger import (
+    cards,
+    clearances,
+    copies,
+    drives,
+    files,
+    findings,
+    inventories,
+    offloads,
+    rolls,
+)
 from offload.ledger.copies import Copy
 from offload.ledger.offloads import Offload
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
@@ -203,6 +214,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         is_folder_card=card.is_folder_on_drive,
         card_changes=tuple(changes),
         decisions=_decisions(known, tools),
+        clip_findings=_clip_findings(known, tools),
     )
 
 
@@ -343,6 +355,12 @@ def _decisions(known: Known, tools: Tools) -> tuple[Decision, ...]:
     from offload.ledger import decisions
 
     return decisions.settled(tools.ledger, known.last.card)
+
+
+def _clip_findings(known: Known, tools: Tools) -> tuple[Finding, ...]:
+    """The doubts about clips that the last offload came to; a listing does not lift them."""
+    found = findings.of_offload(tools.ledger, known.last.offload)
+    return tuple(each for each in found if is_settleable(each.code))
 
 
 def _findings(walk: Walk, kind: Kind, code: str) -> tuple[Finding, ...]:

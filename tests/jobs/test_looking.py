@@ -8,8 +8,10 @@ import pytest
 
 from offload.clearance.decisions import content_checksum
 from offload.events import Found, StepFinished, StepStarted
+from offload.jobs.known_copies import check_listed
 from offload.jobs.look_notices import Sheet
 from offload.jobs.outcome import Outcome
+from offload.jobs.tools import Tools
 from offload.ledger import clips as kept_clips
 from offload.ledger import decisions, offloads, rolls
 from offload.ledger.clips import KeptClip
@@ -266,6 +268,20 @@ def test_nobody_looks_where_none_is_asked(scene: Scene) -> None:
     assert outcome.verdict.is_cleared
     assert "not-looked-into" in notices(outcome)
     assert kept(scene) == {}
+
+
+def test_check_without_reading_keeps_the_doubt(scene: Scene) -> None:
+    """An earlier clearance, from before anybody looked, does not outlive what was found."""
+    path = "A001/A001C002_261125_NF.mov"
+    write_card(scene.card, dict([good_clip(1), (path, unfinished("mov"))]))
+    assert scene.offload().verdict.is_cleared
+    outcome = looked_at(scene)
+    assert codes(outcome) == [ClipCode.UNFINISHED]
+    with Ledger(os.fsencode(scene.home)) as ledger:
+        tools = Tools(ledger, scene.key, scene.surroundings)
+        checked = check_listed(os.fsencode(scene.card.root), Policy(), tools)
+    assert checked is not None
+    assert codes(checked) == [ClipCode.UNFINISHED]
 
 
 def test_nothing_stays_open_and_no_worker_runs_on(scene: Scene) -> None:
