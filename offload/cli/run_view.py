@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 from offload.cli.amounts import count, duration, size
 from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
+from offload.cli.page_maker import RecordPages
 from offload.cli.result_json import write_event, write_result
 from offload.cli.session import Session
 from offload.cli.verdict_view import scene_of, show
@@ -67,6 +68,7 @@ class RunView:
             self.take,
             stop.is_set,
             opened.identity,
+            RecordPages(opened.ledger),
         )
 
     def take(self, event: Event) -> None:

@@ -9,6 +9,7 @@ import typer
 from offload.cli.options import JSON, SETTINGS
 
 if TYPE_CHECKING:
+    from offload.cli.page_maker import RecordPages
     from offload.cli.session import Session
     from offload.station.notify import Notifier
     from offload.station.orders import OrderBook
@@ -62,6 +63,7 @@ def watch(
                 sink=sink,
                 is_stopped=is_stopped,
                 identity=opened.identity,
+                write_page=RecordPages(opened.ledger),
             ),
             offload_card,
             Hooks(os.environ, lambda text: told[0].tell(text)),

@@ -16,6 +16,7 @@ from offload.clearance.rules import decide
 from offload.clearance.statement import Occasion, statement_of
 from offload.clearance.statement_json import to_bytes
 from offload.errors import reason
+from offload.events import Found
 from offload.jobs.clearing import Published, PublishingError, publish, withdraw
 from offload.jobs.facts import FactSources, gather_facts
 from offload.jobs.last_look import LastLook
@@ -94,7 +95,17 @@ class Ending:
             withdraw(published)
             facts = self._facts(look)
             outcome = self._outcome(decide(facts, self.context), facts, None)
+        self._write_page()
         return outcome
+
+    def _write_page(self) -> None:
+        """The page is for looking at: whatever goes wrong with it changes nothing here."""
+        write = self.tools.write_page
+        if write is None or not self.notes.roll or not self.notes.is_written:
+            return
+        places = [place for place in self.drives.places if place.name in self.recorded]
+        for finding in write(self.notes.roll, places, self.tools.surroundings.now_ns()):
+            self.tools.sink(Found(finding))
 
     def _outcome(self, verdict: Verdict, facts: Facts, published: Published | None) -> Outcome:
         return Outcome(

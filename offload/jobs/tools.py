@@ -1,14 +1,19 @@
 """What a job works with, beside what is asked of it."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from offload.errors import OffloadError
 from offload.events import Sink, no_sink
+from offload.jobs.placing import Place
 from offload.jobs.surroundings import Surroundings
 from offload.ledger.database import Ledger
 from offload.record.keys import SigningKey
 from offload.transfer.counters import Progress
 from offload.transfer.plan import IsStopped
+from offload.values.findings import Finding
+
+WritePage = Callable[[int, Sequence[Place], int], Sequence[Finding]]
 
 
 class StoppedError(OffloadError):
@@ -34,6 +39,8 @@ class Tools:
         sink: takes the events.
         is_stopped: whether the user wants to stop.
         identity: who signs, for ``allowed_signers``.
+        write_page: writes a roll's page beside its record when the verdict is in the ledger; takes
+            the roll's number, the places and the time (ns), gives back what went wrong.
     """
 
     ledger: Ledger
@@ -43,3 +50,4 @@ class Tools:
     sink: Sink = no_sink
     is_stopped: IsStopped = _never
     identity: str = "station"
+    write_page: WritePage | None = None
