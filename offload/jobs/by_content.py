@@ -35,15 +35,14 @@ from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
 from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, root_of
 from offload.transfer.counters import Lane
+from offload.transfer.proving import CARD, Reading, ReadingResult, prove_all
 from offload.transfer.proving import Outcome as Read
-from offload.transfer.proving import Reading, ReadingResult, prove_all
 from offload.values.entries import Kind
 from offload.values.facts import CardState, CopyState, DriveFacts, Facts, Policy, ReadBack
 from offload.values.findings import Finding
 from offload.values.inventory import card_code
 from offload.values.paths import name, to_text
 
-_CARD = "card"
 _MOST_NOTED = 200
 _STATES = {ReadBack.DEVICE: CopyState.PROVEN_DEVICE, ReadBack.SERVER: CopyState.PROVEN_SERVER}
 _BEST_LAST = (
@@ -203,7 +202,7 @@ class _Search:
                 path=self._card.path,
                 remedy="The same command begins anew.",
             )
-        self._digests = dict(self._results[_CARD].found)
+        self._digests = dict(self._results[CARD].found)
         for place in self._places:
             self._notices += _unread(self._results[place.drive.name].findings)
         self._wanted = set(self._digests.values())
@@ -213,7 +212,7 @@ class _Search:
     def _card_reading(self) -> Reading:
         numbers = [at for at in range(len(self._entries)) if self._entries.kind(at) is Kind.FILE]
         return Reading(
-            _CARD,
+            CARD,
             self._card.root,
             self._card.medium,
             self._entries.path,
@@ -299,7 +298,7 @@ class _Search:
 
     def _card_states(self) -> bytes:
         states = bytearray(len(self._entries))
-        result = self._results.get(_CARD)
+        result = self._results.get(CARD)
         is_shown = result is not None and result.read_back is ReadBack.DEVICE
         for number, entry in enumerate(self._entries):
             if entry.kind is Kind.LINK:

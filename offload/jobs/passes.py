@@ -10,7 +10,7 @@ from offload.storage.evidence import Evidence
 from offload.storage.extents import fetched_at_least
 from offload.transfer.counters import Lane, Pass, Progress
 from offload.transfer.plan import IsStopped, Item, Target
-from offload.transfer.proving import Outcome, Reading, ReadingResult, prove_all
+from offload.transfer.proving import CARD, Outcome, Reading, ReadingResult, prove_all
 from offload.transfer.pump import CopyingResult, Drive, NoteRead, copy_all, new_result
 from offload.transfer.results import Marks
 from offload.values.entries import Entries, Kind
@@ -131,7 +131,7 @@ def _evidence_of_only_reading(
 ) -> Evidence | None:
     if policy.card_reads != 1:
         return None
-    evidence = Evidence({"card": card.medium}, surroundings.read_counter)
+    evidence = Evidence({CARD: card.medium}, surroundings.read_counter)
     evidence.begin()
     return evidence
 
@@ -150,8 +150,8 @@ def _judge_only_reading(
         files = [(item.path, item.size_bytes) for item in whole if not item.is_folder]
         return fetched_at_least(card.root, files, read_bytes)
 
-    evidence.fetched("card", read_bytes)
-    if evidence.judge(least)["card"] is ReadBack.DEVICE:
+    evidence.fetched(CARD, read_bytes)
+    if evidence.judge(least)[CARD] is ReadBack.DEVICE:
         return
     for item in items:
         if columns.card_states[item.number] == CardState.READ_EQUAL:
@@ -177,7 +177,7 @@ def run_proving(
     if card_numbers:
         readings.append(
             Reading(
-                "card",
+                CARD,
                 card.root,
                 card.medium,
                 entries.path,
@@ -201,7 +201,7 @@ def run_proving(
     for place in places:
         _settle_drive(place, results[place.name], columns)
     if card_numbers:
-        _settle_card(results["card"], columns, card_numbers)
+        _settle_card(results[CARD], columns, card_numbers)
 
 
 def _settle_drive(place: Place, result: ReadingResult, columns: PassColumns) -> None:
@@ -240,8 +240,13 @@ def _target(place: Place) -> Target:
 
 
 def _drive_reading(place: Place, entries: Entries, columns: PassColumns) -> Reading:
+    # Worked out once: where the copy lies does not move while it is read.
+    there, elsewhere = place.lies_in + b"/", place.grows_in + b"/"
+    path_at, has_joined, renamed = entries.path, place.has_joined, place.renamed
+
     def path_of(number: int) -> bytes:
-        return place.path_of(number, entries.path(number))
+        path = path_at(number)
+        return (there if has_joined(number) else elsewhere) + renamed.get(path, path)
 
     numbers = _numbers_to_prove(place, columns)
     medium = replace(place.medium, is_mounted_anew=place.is_mounted_anew)

@@ -39,6 +39,9 @@ were shown to be empty just before; larger ones are read directly."""
 
 _AHEAD_FILES = 32
 
+CARD = ""
+"""Key of the card's own reading; every drive has a name, so none can pass for the card."""
+
 _Opened = tuple[int, ReadFile, bool]
 """Entry number, the file, and whether its pages were gone."""
 
@@ -79,7 +82,7 @@ class Reading:
     """What one root is to be read for.
 
     Attributes:
-        key: ``card``, or the drive's name.
+        key: :data:`CARD`, or the drive's name.
         root: held descriptor; the pass opens a handle of its own.
         medium: how the reading can be shown to come from the device.
         path_of: the path below the root, for an entry's number.
@@ -190,7 +193,7 @@ class _Prover(threading.Thread):
         evidence: Evidence,
         is_stopped: IsStopped,
     ) -> None:
-        super().__init__(name=f"proving-{reading.key}", daemon=True)
+        super().__init__(name=f"proving-{reading.key or 'card'}", daemon=True)
         self.key = reading.key
         self._reading = reading
         self._root = reading.root
