@@ -23,7 +23,7 @@ from offload.record.keys import SigningKey
 from offload.record.mhl.custody import Custody, load_custody, nearest_scope
 from offload.record.mhl.generation import Added, Operation, add_generations
 from offload.record.mhl.known import compare, next_record
-from offload.record.mhl.model import Action, Creator, Process
+from offload.record.mhl.model import FORMATS, Action, Creator, Process
 from offload.record.mhl.naming import CHAIN_NAME
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
@@ -92,7 +92,7 @@ def append_all(
         Process.IN_PLACE,
         signing.started_at,
         _top_name(place),
-        checked.digests.names,
+        formats_of(checked),
         signing.patterns,
     )
     added = add_generations(folder, custody, operation, items.of_scope)
@@ -101,6 +101,11 @@ def append_all(
         if _has_place_for_signatures(each.scope, custody, place.root):
             _sign(place.root, folder, each, signing)
     return tuple(_told(each, items.actions[each.scope]) for each in added)
+
+
+def formats_of(checked: Checked) -> tuple[str, ...]:
+    """Those of the kept algorithms that a manifest can hold."""
+    return tuple(each for each in FORMATS if each in checked.digests.names)
 
 
 def _top_name(place: HeldPlace) -> bytes:
@@ -188,7 +193,7 @@ class _Items:
 
     def _digests(self, number: int) -> Mapping[str, bytes]:
         columns = self._checked.digests
-        found = {each: columns.get(each, number) for each in columns.names}
+        found = {each: columns.get(each, number) for each in formats_of(self._checked)}
         return {each: digest for each, digest in found.items() if digest is not None}
 
 

@@ -29,6 +29,9 @@ from offload.volumes.volume import Volume
 ASIDE = b".damaged"
 """Behind a roll's name: beside the roll, damaged files that were replaced from another copy."""
 
+UNFINISHED = b".new-"
+"""Before the names of files that are being written; one that is left was never finished."""
+
 _SUFFIXES = (INCOMPLETE, PARTIAL)
 
 
@@ -173,6 +176,11 @@ def list_place(place: HeldPlace, surroundings: Surroundings) -> Listing:
 def folder_of(place: HeldPlace, listing: Listing) -> SeenFolder:
     """The place as the record sees it."""
     return SeenFolder(place.root, place.tops, listing.closed)
+
+
+def is_unfinished(path: bytes) -> bool:
+    """Whether this is what a killed run left of a file that it was writing."""
+    return name(path).startswith(UNFINISHED)
 
 
 def is_marker(path: bytes) -> bool:

@@ -4,7 +4,7 @@ import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from offload.jobs.verify_place import Listing
+from offload.jobs.verify_place import Listing, is_unfinished
 from offload.jobs.verify_records import OwnFiles, Records, in_scope
 from offload.jobs.verify_result import FileState
 from offload.record.claims import Claim, Claims
@@ -30,6 +30,7 @@ class Plan:
         strangers: numbers of those that nobody has recorded and that are read all the same.
         recorded_as: number -> recorded path, where the name is shown otherwise.
         also_recorded_as: further recorded names of such a file, each by another record.
+        carried: numbers of those recorded that were read before and are as they were then.
         missing: recorded and not there -> what stands in its place, else empty.
         wanted: every (algorithm, digest) recorded of a missing file.
     """
@@ -39,13 +40,15 @@ class Plan:
     strangers: list[int] = field(default_factory=list)
     recorded_as: dict[int, bytes] = field(default_factory=dict)
     also_recorded_as: dict[int, tuple[bytes, ...]] = field(default_factory=dict)
+    carried: set[int] = field(default_factory=set)
     missing: dict[bytes, str] = field(default_factory=dict)
     wanted: frozenset[tuple[str, bytes]] = frozenset()
 
     @property
     def to_read(self) -> list[int]:
         """Everything that is read, in the order of the listing."""
-        return sorted([*self.recorded, *self.strangers])
+        due = (number for number in self.recorded if number not in self.carried)
+        return sorted([*due, *self.strangers])
 
     def path_for(self, number: int, listing: Listing) -> bytes:
         """The path under which an entry is recorded."""
@@ -117,6 +120,7 @@ def _sort_others(plan: Plan, listing: Listing, records: Records) -> list[int]:
             plan.states[number] = FileState.RECORD
         elif (
             path in listing.left_out
+            or is_unfinished(path)
             or records.claims.custody.ignores(path)
             or listing.half_done_above(path, "kept-aside")
         ):

@@ -156,20 +156,36 @@ class Checker:
         """Bytes, as listed."""
         return self._listing.entries.size_bytes(number)
 
-    def reading(self, first: int, numbers: Sequence[int] | None = None) -> Reading:
+    def recorded_numbers(self) -> list[int]:
+        """Entries that a record speaks of."""
+        return self._plan.recorded
+
+    def names_of(self, number: int) -> tuple[bytes, ...]:
+        """Every path under which an entry is recorded."""
+        return self._plan.names_of(number, self._listing)
+
+    def carry(self, number: int, digests: Mapping[str, bytes]) -> None:
+        """Judge a file by an earlier reading; it is not read again.
+
+        Args:
+            number: of an entry that a record speaks of.
+            digests: of that reading; the file has not changed since.
+        """
+        self._plan.carried.add(number)
+        self.take(number, digests)
+
+    def reading(self, first: int) -> Reading:
         """What the pass reads.
 
         Args:
             first: number of this place's first entry in the pass.
-            numbers: of this place's entries, instead of all that are to be read.
         """
-        chosen = self._plan.to_read if numbers is None else numbers
         return Reading(
             self.key,
             self._place.root,
             self._place.medium,
             lambda number: self._listing.entries.path(number - first),
-            [first + number for number in chosen],
+            [first + number for number in self._plan.to_read],
             _is_no_folder,
             may_share=True,
             algorithms=lambda number: self._algorithms(number - first),
@@ -218,9 +234,7 @@ class Checker:
 
     def _judged(self, number: int, digests: Mapping[str, bytes]) -> FileJudgement:
         """By all names under which it is recorded; one record that differs outweighs all."""
-        first, *further = [
-            self._claims.judge(path, digests) for path in self._plan.names_of(number, self._listing)
-        ]
+        first, *further = [self._claims.judge(path, digests) for path in self.names_of(number)]
         for other in further:
             outcome = min(first.outcome, other.outcome, key=_WORST_FIRST.index)
             agreeing = (*first.agreeing, *other.agreeing)
@@ -231,7 +245,7 @@ class Checker:
         wanted = set(self._also.algorithms(self._listing.entries.path(number)))
         if number in self._strangers:
             return wanted | {algorithm for algorithm, _ in self._plan.wanted}
-        names = self._plan.names_of(number, self._listing)
+        names = self.names_of(number)
         return wanted.union(*(self._claims.algorithms_for(path) for path in names))
 
     def _keep(self, number: int, digests: Mapping[str, bytes]) -> None:
@@ -266,7 +280,7 @@ class Checker:
             return
         state = _UNREAD.get(outcome, FileState.UNREADABLE)
         self.checked.states[number] = state
-        self._tally_all(self._plan.names_of(number, self._listing), "unread")
+        self._tally_all(self.names_of(number), "unread")
         if state is not FileState.NOT_READ:
             path = self._path(number)
             why = whys.get(path, "")

@@ -19,7 +19,14 @@ from offload.jobs.verify_arrivals import Expected
 from offload.jobs.verify_bags import judge_bags
 from offload.jobs.verify_clearances import judge_clearances
 from offload.jobs.verify_folder import SeenFolder
-from offload.jobs.verify_place import HeldPlace, Listing, folder_of, list_place, open_place
+from offload.jobs.verify_place import (
+    HeldPlace,
+    Listing,
+    folder_of,
+    is_unfinished,
+    list_place,
+    open_place,
+)
 from offload.jobs.verify_plan import Plan, is_in_history, make_plan
 from offload.jobs.verify_reading import Also, Checked, Checker, read_places
 from offload.jobs.verify_reasons import answer_of, reasons_of, why_not_appended
@@ -120,8 +127,9 @@ def verify_folder(wish: VerifyWish, tools: VerifyTools) -> Verification:
         if wish.expect:
             expected = Expected(wish.expect)
             stack.callback(expected.close)
-        verifying = begin_verifying(wish.folder, tools, wish.appending, expected)
+        verifying = begin_verifying(wish.folder, tools, expected=expected)
         stack.callback(verifying.close)
+        verifying.plan(wish.appending)
         verifying.read()
         appended, why_not = verifying.append(wish.appending)
         return verifying.result(wish, appended, why_not)
@@ -130,28 +138,24 @@ def verify_folder(wish: VerifyWish, tools: VerifyTools) -> Verification:
 def begin_verifying(
     folder: bytes,
     tools: VerifyTools,
-    appending: Appending | None = None,
-    expected: Expected | None = None,
     *,
     name: str = "folder",
-    keeps_digests: bool = False,
+    expected: Expected | None = None,
 ) -> "Verifying":
     """Open a folder, list it and load its records; nothing of the footage is read yet.
 
     Args:
         folder: path.
         tools: see there.
-        appending: decides what is read and worked out.
-        expected: likewise.
         name: of its lane in the counters.
-        keeps_digests: of every file, whether or not anything is appended.
+        expected: what ought to have come.
 
     Raises:
         DriveError, UsageError: as for :func:`verify_folder`.
     """
     place = open_place(folder, tools.surroundings)
     try:
-        return Verifying(place, tools, appending, expected, name, keeps_digests)
+        return Verifying(place, tools, name, expected)
     except OSError as error:
         place.root.close()
         raise DriveError(
@@ -166,38 +170,49 @@ def begin_verifying(
 
 
 class Verifying:
-    """One verification under way.
+    """One verification under way: opened, then planned, then read, then told.
 
     Attributes:
         place, listing, folder, records: what is looked at.
-        checked: what the reading found; empty before :meth:`read`.
+        signatures, clearances, faults: judged when everything has been read.
     """
 
     def __init__(
-        self,
-        place: HeldPlace,
-        tools: VerifyTools,
-        appending: Appending | None,
-        expected: Expected | None,
-        name: str,
-        keeps_digests: bool,
+        self, place: HeldPlace, tools: VerifyTools, name: str, expected: Expected | None
     ) -> None:
         self.place = place
         self._tools = tools
+        self._name = name
         self._expected = expected
+        self._checker: Checker | None = None
         self.started_at = tools.surroundings.now()
         with self._step("listing"):
             self.listing: Listing = list_place(place, tools.surroundings)
             self.folder: SeenFolder = folder_of(place, self.listing)
             self.records: Records = load_records(self.folder, self.listing, self.started_at)
-        self._also = self._uses(appending, keeps_digests)
-        plan: Plan = make_plan(self.listing, self.records, self._also.is_read_anyway)
-        self.checker = Checker(
-            name, place, self.listing, self.records, plan, self._also, tools.sink
-        )
         self.signatures: tuple[SignatureReport, ...] = ()
         self.clearances: tuple[ClearanceReport, ...] = ()
         self.faults: tuple[Finding, ...] = ()
+
+    def plan(self, appending: Appending | None = None, keeps_digests: tuple[str, ...] = ()) -> None:
+        """Choose what is to be read.
+
+        Args:
+            appending: what a further generation has to hold is worked out as well.
+            keeps_digests: algorithms that are worked out and kept for every file that is read.
+        """
+        also = self._uses(appending, keeps_digests)
+        plan: Plan = make_plan(self.listing, self.records, also.is_read_anyway)
+        self._checker = Checker(
+            self._name, self.place, self.listing, self.records, plan, also, self._tools.sink
+        )
+
+    @property
+    def checker(self) -> Checker:
+        """What reads and judges; there once it is planned."""
+        if self._checker is None:
+            raise RuntimeError("a verification is planned before it is read")
+        return self._checker
 
     @property
     def checked(self) -> Checked:
@@ -311,19 +326,20 @@ class Verifying:
             arrivals=arrivals,
         )
 
-    def _uses(self, appending: Appending | None, keeps_digests: bool) -> Also:
+    def _uses(self, appending: Appending | None, keeps_digests: tuple[str, ...]) -> Also:
         claims = self.records.claims
         further = frozenset(appending.checksums) if appending else frozenset()
         expected = self._expected.algorithms if self._expected else frozenset()
+        always = expected.union(keeps_digests)
 
         def algorithms(path: bytes) -> frozenset[str]:
-            return further | expected if is_in_history(claims, path) else expected
+            return further | always if is_in_history(claims, path) else always
 
         def is_read_anyway(path: bytes) -> bool:
             # A further generation records new files too; what is expected is known by content.
             return bool(expected) or (bool(further) and is_in_history(claims, path))
 
-        keeps = FORMATS if appending or keeps_digests else ()
+        keeps = tuple({*keeps_digests, *(FORMATS if appending else ())})
         pairs = self._expected.pairs if self._expected else frozenset()
         return Also(algorithms, pairs, keeps, is_read_anyway)
 
@@ -354,6 +370,13 @@ class Verifying:
             for number, letter in enumerate(self.listing.entries.kinds)
             if (kind := Kind(chr(letter))) in told
             for path in [self.listing.entries.path(number)]
+        ]
+        others += [
+            Finding("unfinished-write", "was never finished, and nothing in it counts", path)
+            for number, state in enumerate(self.checked.states)
+            if state == FileState.LEFT_OUT
+            for path in [self.listing.entries.path(number)]
+            if is_unfinished(path)
         ]
         return (
             *self.records.claims.notices,
