@@ -87,10 +87,13 @@ class Ending:
         facts = self._facts(look)
         verdict = decide(facts, self.context)
         published = None
-        if verdict.is_cleared:
+        # A drive that refuses the statement counts no more; the others may still be enough.
+        while verdict.is_cleared and published is None:
             verdict, facts, published = self._publish(verdict, facts, look)
         outcome = self._outcome(verdict, facts, published)
         self.notes.end(verdict, result_of(outcome))
+        if not verdict.is_cleared and self.wish.only_paths is None:
+            self.notes.void_clearance()
         if published is not None and not self.notes.is_written:
             withdraw(published)
             facts = self._facts(look)
@@ -161,6 +164,12 @@ class Ending:
             self.recorded.pop(error.drive, None)
             facts = self._facts(look)
             return decide(facts, self.context), facts, None
+        facts = self._facts(look)
+        now = decide(facts, self.context)
+        if not now.is_cleared:
+            # The card has left while its clearance was being written.
+            withdraw(published)
+            return now, facts, None
         self.notes.write(lambda: self._note_clearance(published, verdict))
         return verdict, facts, published
 

@@ -16,6 +16,7 @@ from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import Wish
 from offload.ledger import (
     cards,
+    clearances,
     copies,
     decisions,
     drives,
@@ -276,6 +277,19 @@ class Notes:
         except LedgerError as error:
             self.failure = error
             return {}
+
+    def void_clearance(self) -> None:
+        """The card is held now: whatever cleared it before holds no longer."""
+
+        def write() -> None:
+            given = clearances.last_of_card(self.ledger, self.card)
+            if given is not None and given.voided_ns is None:
+                because = "a later run holds the card"
+                clearances.void(
+                    self.ledger, given.clearance, because, self.surroundings.now_ns()
+                )
+
+        self._try(write)
 
     def write(self, action: Callable[[], None]) -> None:
         """Anything else, guarded in the same way."""
