@@ -229,7 +229,7 @@ def _settle_card(result: ReadingResult, columns: PassColumns, numbers: Sequence[
         if state is CardState.READ_EQUAL and not is_shown:
             state = CardState.CACHED
         columns.card_states[number] = state
-    columns.card_marks = result.marks
+    columns.card_marks.take(result.marks, numbers)
     columns.findings += result.findings
 
 

@@ -78,6 +78,14 @@ class Marks:
         self._changed[number] = facts.st_ctime_ns
         self._known[number] = 1
 
+    def take(self, other: "Marks", numbers: Iterable[int]) -> None:
+        """Have the other's facts, or the lack of them, for these entries."""
+        for number in numbers:
+            self._inodes[number] = other._inodes[number]
+            self._modified[number] = other._modified[number]
+            self._changed[number] = other._changed[number]
+            self._known[number] = other._known[number]
+
     def holds(self, number: int, facts: os.stat_result, size_bytes: int) -> bool:
         """Whether the file is still as it was read; never for one that was not."""
         return bool(self._known[number]) and (
@@ -117,8 +125,9 @@ class ZeroRuns:
 
 def is_same_moment(before: os.stat_result, after: os.stat_result) -> bool:
     """Whether a file's facts stood still between two looks at one descriptor."""
-    return _moment(before) == _moment(after)
-
-
-def _moment(facts: os.stat_result) -> tuple[int, int, int, int]:
-    return facts.st_dev, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
+    return (
+        before.st_mtime_ns == after.st_mtime_ns
+        and before.st_ctime_ns == after.st_ctime_ns
+        and before.st_size == after.st_size
+        and before.st_dev == after.st_dev
+    )
