@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from offload.cli.session import Session
 from offload.errors import OffloadError, UsageError
+from offload.jobs.arriving import hints_of_volume
 from offload.jobs.volume_kind import VolumeKind, look_at_volume
 from offload.ledger import cards, rolls
 from offload.values.paths import shown, to_text
@@ -47,21 +48,24 @@ def _by_name(session: Session, word: str) -> list[bytes]:
     known = {roll.card for roll in rolls.find(ledger, word)}
     known |= {card.card for card in cards.find_by_code(ledger, word.upper())}
     known |= {card.card for card in cards.find_by_label(ledger, word)}
+    volumes = [each for each in session.surroundings.volumes() if not each.is_covered]
+    keys = {session.surroundings.mounting_key(volume) for volume in volumes}
     mounted: list[bytes] = []
-    keys = {
-        session.surroundings.mounting_key(volume): volume.mount_point
-        for volume in session.surroundings.volumes()
-    }
     for card in sorted(known):
         last = cards.last_mounting(ledger, card)
         if last is not None and last.key in keys and os.path.isdir(last.mount_point):
             mounted.append(last.mount_point)
-    labelled = [
-        volume.mount_point
-        for volume in session.surroundings.volumes()
-        if volume.label == word and not volume.is_covered
-    ]
+        else:
+            mounted += _where_now(cards.get(ledger, card).hints, volumes)
+    labelled = [volume.mount_point for volume in volumes if volume.label == word]
     return list(dict.fromkeys([*mounted, *labelled]))
+
+
+def _where_now(hints: cards.CardHints, volumes: Sequence[Volume]) -> list[bytes]:
+    """Where a card that has been away is mounted now; its listing and content are yet to agree."""
+    return [
+        each.mount_point for each in volumes if hints.volume_id and hints_of_volume(each) == hints
+    ]
 
 
 def _only_card(session: Session) -> bytes:

@@ -7,7 +7,7 @@ mounting and their files' facts are unchanged (design, decision 7).
 
 import os
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from offload.card.inventory import Walk
@@ -49,6 +49,7 @@ from offload.values.facts import (
 )
 from offload.values.findings import Finding
 from offload.values.paths import join, name, parent
+from offload.volumes.volume import Volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +151,10 @@ def answer_listed(
     facts = _facts(card, walk, known, policy, tools)
     context = _context(card, known, walk, tools)
     verdict = decide(facts, context)
+    if verdict.is_cleared and not _is_in_force(card, walk, known, tools):
+        # All is well and the word was never given, or is void: it takes a reading to give it.
+        facts = replace(facts, card_states=_never_read(facts.inventory.entries))
+        verdict = decide(facts, context)
     if not verdict.is_cleared:
         _void(known, walk, tools)
     return Outcome(
@@ -180,7 +185,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
     before = inventories.load(tools.ledger, known.last.inventory)
     changes: list[Finding] = []
     compare_lists(before.entries, walk.inventory.entries, changes)
-    is_same = known.last.mounting == card.mounting
+    is_same = _is_mounted_as(card.volume, card.mounting, known.last.mounting)
     is_as_listed = not changes and before.digest == walk.inventory.digest
     entries = before.entries
     states = bytes(len(entries))
@@ -188,7 +193,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
     if is_as_listed:
         columns = files.load(tools.ledger, known.last.offload, len(entries))
         checksums = columns.digests.get("xxh128", b"")
-        if is_same and _is_in_force(card, walk, tools):
+        if is_same and not _is_void(walk, tools):
             states = _still_as_read(card.root, entries, columns.states, _last_reading(known))
         else:
             states = _never_read(entries)
@@ -202,7 +207,8 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         inventory=before,
         card_states=states,
         drives=drive_facts,
-        policy=policy,
+        # One reading never passes for two, whatever is asked for now.
+        policy=replace(policy, card_reads=min(policy.card_reads, known.last.policy.card_reads)),
         is_same_mounting=is_same,
         is_as_listed=is_as_listed,
         left_out_footage=walk.has_footage_left_out,
@@ -218,10 +224,26 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
     )
 
 
-def _is_in_force(card: HeldCard, walk: Walk, tools: Tools) -> bool:
-    """Whether a clearance was given for this listing in this mounting and is not void."""
+def _is_mounted_as(volume: Volume, now: str, before: str) -> bool:
+    """Whether this is still that mounting; where ids are given again, nothing shows it."""
+    return volume.is_mount_id_unique and now == before
+
+
+def _is_in_force(card: HeldCard, walk: Walk, known: Known, tools: Tools) -> bool:
+    """Whether the last run gave a clearance for this listing in this mounting, not void since."""
     given = clearances.last_for(tools.ledger, walk.inventory.digest)
-    return given is not None and given.voided_ns is None and given.given.mounting == card.mounting
+    return (
+        given is not None
+        and given.voided_ns is None
+        and given.given.offload == known.last.offload
+        and given.given.mounting == card.mounting
+    )
+
+
+def _is_void(walk: Walk, tools: Tools) -> bool:
+    """Whether the last clearance for this listing has been taken back."""
+    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    return given is not None and given.voided_ns is not None
 
 
 def _last_reading(known: Known) -> int:
@@ -235,13 +257,25 @@ def _never_read(entries: Entries) -> bytes:
 
 
 def _still_as_read(root: Root, entries: Entries, states: bytes, read_ns: int) -> bytes:
-    """States of the last reading, but for files whose change time is later."""
+    """States of the last reading, but for files whose change time, or their folder's, is later.
+
+    A folder that was renamed into the place of another leaves the times of its files alone.
+    """
     kept = bytearray(states)
+    times: dict[bytes, int] = {}
+
+    def changed_ns(folder: bytes) -> int:
+        if folder not in times:
+            above = changed_ns(parent(folder)) if folder else 0
+            times[folder] = max(above, root.facts(folder).st_ctime_ns)
+        return times[folder]
+
     for number in range(len(entries)):
         if entries.kind(number) is not Kind.FILE or kept[number] != CardState.READ_EQUAL:
             continue
         try:
-            if root.facts(entries.path(number)).st_ctime_ns > read_ns:
+            path = entries.path(number)
+            if max(root.facts(path).st_ctime_ns, changed_ns(parent(path))) > read_ns:
                 kept[number] = CardState.CHANGED
         except OSError:
             kept[number] = CardState.UNREADABLE
@@ -292,7 +326,7 @@ def _copy_states(
     drive: HeldDrive, folder: bytes, entries: Entries, columns: copies.CopyColumns, copy: Copy
 ) -> bytes:
     states = bytearray(columns.states)
-    is_moved = drive.mounting != copy.mounting
+    is_moved = not _is_mounted_as(drive.volume, drive.mounting, copy.mounting)
     renamed = _names(drive.root, folder).renamed(entries)
     for number in range(len(entries)):
         if not copies.is_proven(states[number]):
