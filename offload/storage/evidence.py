@@ -21,6 +21,8 @@ ReadCounter = Callable[[str], int | None]
 
 _BLKFLSBUF = 0x1261  # linux/fs.h
 _DROPS = 3
+_HAS_ADVICE = hasattr(os, "posix_fadvise")
+_NO_CACHE: int | None = getattr(fcntl, "F_NOCACHE", None)  # macOS
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +46,10 @@ class Medium:
 
 def forget_pages(fd: int) -> None:
     """Ask the system to forget a file's clean pages; it may not, and nothing is shown by it."""
-    if hasattr(os, "posix_fadvise"):
+    if _HAS_ADVICE:
         os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-    no_cache = getattr(fcntl, "F_NOCACHE", None)
-    if no_cache is not None:
-        fcntl.fcntl(fd, no_cache, 1)
+    if _NO_CACHE is not None:
+        fcntl.fcntl(fd, _NO_CACHE, 1)
 
 
 def drop_pages(fd: int, size_bytes: int) -> bool:
