@@ -120,7 +120,7 @@ def _record_faults(faults: Sequence[Finding], pen: Pen) -> Iterator[tuple[str, l
 def _of_state(
     found: Verification, state: FileState, count: int, pen: Pen
 ) -> Iterator[tuple[str, list[Line]]]:
-    advice = of_files(state, count, found.folder)
+    advice = of_files(state, count, found.folder, is_written_down=bool(found.appended))
     body: list[Line] = []
     reports = [each for each in found.reports if each.state is state]
     for report in reports[:FILES_SHOWN]:

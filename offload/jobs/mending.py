@@ -62,9 +62,9 @@ def mend_folder(wish: MendWish, tools: VerifyTools) -> Mending:
     """
     _refuse_one_in_the_other(wish)
     with ExitStack() as stack:
-        copy, other = _begin_both(wish, tools, stack)
+        copy, other, asked = _begin_both(wish, tools, stack)
         read_all([copy, other], tools)
-        mending = _Mending(wish, tools, copy, other)
+        mending = _Mending(wish, tools, copy, other, asked)
         return mending.whole()
 
 
@@ -72,8 +72,14 @@ class _Mending:
     """One mending under way, both copies read."""
 
     def __init__(
-        self, wish: MendWish, tools: VerifyTools, copy: Verifying, other: Verifying
+        self,
+        wish: MendWish,
+        tools: VerifyTools,
+        copy: Verifying,
+        other: Verifying,
+        asked: tuple[str, ...],
     ) -> None:
+        self._asked = asked
         self._wish = wish
         self._tools = tools
         self._copy = copy
@@ -97,7 +103,7 @@ class _Mending:
         if not mended:
             return self._refused("none of the files could be put back", failed)
         after = self._verify_again()
-        is_whole = not failed and after.answer.exit_code == 0
+        is_whole = not failed and not after.count(*_MENDABLE)
         return Mending(
             MendAnswer.MENDED if is_whole else MendAnswer.PARTLY,
             self._before,
@@ -189,7 +195,7 @@ class _Mending:
         appending = self._wish.appending if has_history else None
         again = begin_verifying(self._wish.folder, self._tools, name=_COPY)
         try:
-            again.plan(appending, self._copy.checked.digests.names)
+            again.plan(appending, self._asked)
             _carry(self._copy, again)
             self._tools.progress.proving.drives.clear()
             read_all([again], self._tools)
@@ -246,16 +252,16 @@ class _Contents:
 
 def _begin_both(
     wish: MendWish, tools: VerifyTools, stack: ExitStack
-) -> tuple[Verifying, Verifying]:
+) -> tuple[Verifying, Verifying, tuple[str, ...]]:
     """Both copies opened and their records loaded, to be read with what either record asks for."""
     copy = begin_verifying(wish.folder, tools, name=_COPY)
     stack.callback(copy.close)
     other = begin_verifying(wish.source, tools, name=_OTHER)
     stack.callback(other.close)
-    asked = _algorithms(copy) | _algorithms(other)
-    copy.plan(wish.appending, tuple(sorted(asked | {*wish.appending.checksums})))
-    other.plan(keeps_digests=tuple(sorted(asked)))
-    return copy, other
+    asked = tuple(sorted(_algorithms(copy) | _algorithms(other)))
+    copy.plan(wish.appending, asked)
+    other.plan(keeps_digests=asked)
+    return copy, other, asked
 
 
 def _algorithms(verifying: Verifying) -> set[str]:

@@ -5,10 +5,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from offload.jobs.verify_place import Listing, is_unfinished
-from offload.jobs.verify_records import OwnFiles, Records, in_scope
+from offload.jobs.verify_records import OwnFiles, Records
 from offload.jobs.verify_result import FileState
 from offload.record.claims import Claim, Claims
-from offload.record.mhl.custody import Custody
+from offload.record.find import RecordKind
 from offload.values.entries import Kind
 from offload.values.paths import join, parent
 
@@ -170,29 +170,24 @@ def _pair(plan: Plan, listing: Listing, claims: Claims, number: int, paths: list
 def _follow_renames(plan: Plan, listing: Listing, claims: Claims) -> None:
     """Lists that still speak of a file by the name that it had before a recorded rename."""
     custody = claims.custody
-    if not any(_is_seen_by_history(path, custody) for path in plan.missing):
-        return
-    names = (
-        (sighting.record.path, path)
-        for path, _ in custody.current()
-        for known in [custody.lookup(path)]
-        if known is not None
-        for sighting in known.sightings
-        if sighting.record.path != known.path
-    )
-    for earlier, path in names:
+    for path, _ in custody.current():
         scope = custody.scope_of(parent(path)) or b""
-        missing = join(scope, earlier)
-        number = listing.number(path)
-        if missing in plan.missing and number is not None:
-            further = plan.also_recorded_as.get(number, ())
-            plan.also_recorded_as[number] = (*further, missing)
-            del plan.missing[missing]
+        if len(custody.histories[scope].generations) < 2:
+            continue
+        number, known = listing.number(path), custody.lookup(path)
+        if number is None or known is None:
+            continue
+        earlier = {each.record.path for each in known.sightings} - {known.path}
+        further = sorted(join(scope, each) for each in earlier)
+        listed = tuple(each for each in further if _is_listed(each, claims))
+        if listed:
+            plan.also_recorded_as[number] = plan.also_recorded_as.get(number, ()) + listed
+        for each in listed:
+            plan.missing.pop(each, None)
 
 
-def _is_seen_by_history(path: bytes, custody: Custody) -> bool:
-    scope = custody.scope_of(parent(path))
-    return scope is not None and custody.histories[scope].has_seen(in_scope(scope, path))
+def _is_listed(path: bytes, claims: Claims) -> bool:
+    return any(claim.source.kind is not RecordKind.HISTORY for claim in claims.of(path))
 
 
 def _are_of_several_records(paths: list[bytes], claims: Claims) -> bool:

@@ -77,8 +77,17 @@ class Advice:
     command: tuple[bytes, ...] = ()
 
 
-def of_files(state: FileState, count: int, folder: bytes) -> Advice:
-    """What is said of all files in one state that is not as it should be."""
+def of_files(
+    state: FileState, count: int, folder: bytes, *, is_written_down: bool = False
+) -> Advice:
+    """What is said of all files in one state that is not as it should be.
+
+    Args:
+        state: of the files.
+        count: how many.
+        folder: as named, for the commands.
+        is_written_down: a generation was appended that says so.
+    """
     files = counted(count, "file")
     are = "is" if count == 1 else "are"
     mend = ("put the good content back from another copy", (b"mend", folder, b"--from", b"OTHER"))
@@ -105,8 +114,11 @@ def of_files(state: FileState, count: int, folder: bytes) -> Advice:
                 "ask the sender for a checksum list in another algorithm",
             )
         case FileState.RENAMED:
+            text = f"{files} {are} there under another name than the recorded one."
+            if is_written_down:
+                return Advice(text, "nothing more: the new generation has the new name")
             return Advice(
-                f"{files} {are} there under another name than the recorded one.",
+                text,
                 "nothing is lost; give the recorded name back, or write the new one down",
                 (b"verify", folder, b"--append"),
             )

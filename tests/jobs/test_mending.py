@@ -90,7 +90,10 @@ def test_result_is_verified_and_appended(copies: Copies) -> None:
     history = load_history(PlainFolder(copies.roll))
     lookup = history.lookup(os.fsencode(CLIP))
     assert lookup is not None
-    assert {each.action for each in lookup.newest.hashes} == {Action.VERIFIED}
+    assert {each.algorithm: each.action for each in lookup.newest.hashes} == {
+        "c4": Action.VERIFIED,
+        "xxh128": Action.VERIFIED,
+    }
     assert "mended from shuttle-2" in history.generations[1].head.creator.comment
     assert history.newest_root == history.generations[0].head.root
     again = copies.verify(signers=BOTH)

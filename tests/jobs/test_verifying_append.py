@@ -124,6 +124,7 @@ def test_file_renamed_outside_is_recorded_with_its_earlier_path(copies: Copies) 
     # And so it is no loss to whoever comes next, though the lists have its earlier name.
     again = copies.verify(signers=BOTH)
     assert (again.answer, again.reasons) == (Answer.AS_RECORDED, ())
+    assert {each.good for each in again.coverage} == {len(CLIPS)}
     flip(copies.roll / "take-2.mov")
     assert told(copies.verify(signers=BOTH)) == {"A001/take-2.mov": "differs"}
 
