@@ -73,13 +73,13 @@ def read_earlier(root: Root, history: bytes) -> Earlier:
 
 
 def contradicts(place: Place, entries: Entries, digests: Digests) -> bool:
-    """Whether the record of a finished copy says that a file there is not the card's.
+    """Whether the record of a finished or partial copy says that a file there is not the card's.
 
     Raises:
         RecordError: the record is broken.
         OSError: it cannot be read.
     """
-    earlier = read_earlier(place.drive.root, join(place.final, HISTORY_FOLDER))
+    earlier = read_earlier(place.drive.root, join(place.lies_in, HISTORY_FOLDER))
     for number in range(len(entries)):
         known = earlier.hashes.get(place.path_in_copy(entries.path(number)))
         if not known or not place.present[number]:

@@ -233,6 +233,7 @@ class _Run:
         self._copy_once()
         while self._is_other_material():
             # What lies under the roll's name is another card's, alike in every name and size.
+            self._drives.step_back(self._entries, self._columns.copied.drive_states)
             self._drives.unlock()
             self._drives.part += 1
             self._place()
@@ -263,7 +264,7 @@ class _Run:
     def _is_other_material(self) -> bool:
         """Whether a record beside finished material says that it is not this card's."""
         for place in self._active:
-            if place.standing not in (Standing.DONE, Standing.ADDING):
+            if place.standing is Standing.GROWING:
                 continue
             try:
                 if contradicts(place, self._entries, self._columns.copied.digests):
@@ -336,9 +337,10 @@ class _Run:
             place.name: {
                 number
                 for number in self._columns.differing.get(place.name, ())
-                if place.present[number] and place.standing is not Standing.DONE
+                if place.is_half_done(number)
             }
             for place in self._active
+            if not self._wish.only_prove
         }
         items = rewrites(self._entries, self._active, wrong)
         if items:
@@ -354,7 +356,7 @@ class _Run:
     def _write_anew(self, items: list[Item], wrong: Mapping[str, set[int]]) -> None:
         """What an earlier run left behind was wrong: write it anew, then prove all of it again."""
         for place in self._active:
-            for number in sorted(wrong[place.name]):
+            for number in sorted(wrong.get(place.name, ())):
                 path = place.path_of(number, self._entries.path(number))
                 with self._drives.guarding(place):
                     place.drive.root.remove_file(path)

@@ -20,9 +20,10 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from offload.errors import DriveError, OffloadError, RecordError, reason
-from offload.jobs.lease import Lock, Run, read_run
+from offload.jobs.lease import RUN_NAME, Lock, Run, read_run
 from offload.jobs.opening import HeldDrive
 from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.storage.durable import is_temporary
 from offload.storage.evidence import Medium
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
@@ -276,7 +277,7 @@ def _look(place: Place, run: Run, entries: Entries) -> None:
     place.names = mapped_names(entries, place.rules, before, known)
     place.renamed = place.names.renamed(entries)
     owner = _owner(place, run, found, entries)
-    if owner is Owner.OTHER_CARD:
+    if owner is Owner.OTHER_CARD or (lies is Lies.NOTHING and _is_record_of_other(place, run)):
         raise _OtherCardError
     place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner)
     if place.existing.use is Use.REFUSE:
@@ -327,10 +328,26 @@ def _owner(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries)
         for entry in entries
         if entry.kind.is_copied
     }
+    # What has a name of its own is finished: a clip of another length there is another clip.
+    is_finished = place.standing is Standing.PARTIAL
     is_within = all(
-        size == FOLDER_SIZE or size <= sizes.get(path, OTHER_SIZE) for path, size in found.items()
+        size == FOLDER_SIZE
+        or size == sizes.get(path)
+        or (not is_finished and size <= sizes.get(path, OTHER_SIZE))
+        for path, size in found.items()
     )
     return Owner.THIS_CARD if is_within else Owner.OTHER_CARD
+
+
+def _is_record_of_other(place: Place, run: Run) -> bool:
+    """Whether a record lies under the roll's name whose copy does not: nothing of it is ours."""
+    root = place.drive.root
+    if not root.exists(place.records):
+        return False
+    names = {each for each in root.names(place.records) if not is_temporary(each)}
+    if place.earlier is None:
+        return bool(names)
+    return names != {RUN_NAME} and not place.earlier.is_same_card(run)
 
 
 def _lies(place: Place) -> Lies:

@@ -4,7 +4,7 @@ Nothing of the card is on any drive before everything that stands in the way has
 that cannot be used is dropped with its reason; the others go on.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -20,7 +20,8 @@ from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.transfer.preflight.check import Preflight
 from offload.transfer.preflight.problems import Consequence
-from offload.values.entries import Entries
+from offload.values.entries import Entries, Kind
+from offload.values.facts import CopyState
 from offload.values.findings import Finding
 from offload.values.paths import join
 
@@ -89,6 +90,24 @@ class Drives:
         for bit, place in enumerate(self.places):
             place.bit = bit
             place.is_mounted_anew = self._is_mounted_anew(place, entries)
+
+    def step_back(self, entries: Entries, states: Mapping[str, bytearray]) -> None:
+        """Leave another card's material as it was before this run wrote beside it.
+
+        Args:
+            entries: of the card.
+            states: by drive name, the copying pass's own.
+        """
+        for place in self.active:
+            if place.earlier is None:
+                continue
+            with self.guarding(place):
+                for number in range(len(entries)):
+                    is_file = entries.kind(number) is Kind.FILE
+                    if is_file and states[place.name][number] == CopyState.WRITTEN:
+                        place.drive.root.remove_file(place.path_of(number, entries.path(number)))
+                if not place.drive.volume.is_read_only:
+                    write_run(place.drive.root, place.records, place.earlier)
 
     def name_anew(self, roll: bytes) -> None:
         """Give the roll its name by card code, on every drive where it is growing."""
@@ -195,10 +214,11 @@ class Drives:
         write_run(root, place.records, lease_of(place, lease))
         if place.standing is not Standing.DONE and not self.wish.only_prove:
             root.make_folders(place.grows_in)
+        if self.wish.only_prove:
+            return
         for path in place.existing.stale:
             root.remove_file(join(place.grows_in, path))
-        if not self.wish.only_prove:
-            self.notices += finish_files(place, entries)
+        self.notices += finish_files(place, entries)
 
 
 def lease_of(place: Place, lease: Callable[[str], Run]) -> Run:

@@ -24,6 +24,11 @@ def temporary_name(path: bytes) -> bytes:
     return join(parent(path), _TEMPORARY + name(path)[:40].replace(b".", b"_"))
 
 
+def is_temporary(entry: bytes) -> bool:
+    """Whether a name is one under which a file of ours grows."""
+    return entry.startswith(_TEMPORARY)
+
+
 def remove_temporary(root: Root, folder: bytes) -> None:
     """Remove what killed runs have left under temporary names in a folder of ours.
 
@@ -33,7 +38,7 @@ def remove_temporary(root: Root, folder: bytes) -> None:
         OSError: the folder cannot be listed, or one of them cannot be removed.
     """
     for each in root.names(folder):
-        if each.startswith(_TEMPORARY):
+        if is_temporary(each):
             root.remove_file(join(folder, each))
 
 
