@@ -85,7 +85,7 @@ def find_known(
         found += [
             each
             for each in offloads.of_card(ledger, its_number)
-            if unfinished or each.answer is not None
+            if (unfinished or each.answer is not None) and each.work is not offloads.Work.PART
         ]
     found.sort(key=lambda each: (each.digest == digest, each.offload), reverse=True)
     for last in found:
@@ -193,7 +193,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
     if is_as_listed:
         columns = files.load(tools.ledger, known.last.offload, len(entries))
         checksums = columns.digests.get("xxh128", b"")
-        if is_same and not _is_void(walk, tools):
+        if is_same and not _is_void(walk, known, tools):
             states = _still_as_read(card.root, entries, columns.states, _last_reading(known))
         else:
             states = _never_read(entries)
@@ -240,10 +240,11 @@ def _is_in_force(card: HeldCard, walk: Walk, known: Known, tools: Tools) -> bool
     )
 
 
-def _is_void(walk: Walk, tools: Tools) -> bool:
-    """Whether the last clearance for this listing has been taken back."""
+def _is_void(walk: Walk, known: Known, tools: Tools) -> bool:
+    """Whether the clearance that the last run gave has been taken back."""
     given = clearances.last_for(tools.ledger, walk.inventory.digest)
-    return given is not None and given.voided_ns is not None
+    is_its = given is not None and given.given.offload == known.last.offload
+    return is_its and given is not None and given.voided_ns is not None
 
 
 def _last_reading(known: Known) -> int:
