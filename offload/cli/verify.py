@@ -89,7 +89,8 @@ def tools_for(
     from offload.jobs.verifying import VerifyTools
 
     home = settings.station.home
-    signers = with_own_key(read_trusted(home), own_public_key(home), identity())
+    own = own_public_key(home, settings.station.key)
+    signers = with_own_key(read_trusted(home), own, identity())
     return VerifyTools(signers, surroundings(), progress, view.take, stop.is_set)
 
 

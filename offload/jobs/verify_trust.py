@@ -15,7 +15,8 @@ from offload.record.signers import SignerEntry, Signers, read_revoked, read_sign
 from offload.record.sshsig import NAMESPACE
 from offload.storage.durable import write_new
 from offload.storage.root import Root
-from offload.values.paths import join, shown
+from offload.values.paths import join, parent, shown
+from offload.values.paths import name as name_of
 
 SIGNERS_NAME = b"allowed_signers"
 REVOKED_NAME = b"revoked_keys"
@@ -43,10 +44,18 @@ def with_own_key(signers: Signers, own: PublicKey | None, identity: str) -> Sign
     return replace(signers, entries=(entry, *signers.entries))
 
 
-def own_public_key(home: bytes) -> PublicKey | None:
-    """The station's own public key; nothing before its first use, and none is made."""
+def own_public_key(home: bytes, key_file: bytes = b"") -> PublicKey | None:
+    """The public key that this station signs with; nothing before its first use. None is made.
+
+    Args:
+        home: the station's folder.
+        key_file: the private key that the settings name instead of the station's own; its public
+            half lies beside it, as ``ssh-keygen`` puts it.
+    """
+    path = key_file or join(home, STATION_KEY)
     try:
-        return read_public_line(_content(home, STATION_KEY + b".pub").decode("ascii", "replace"))[0]
+        content = _content(parent(path) or b"/", name_of(path) + b".pub")
+        return read_public_line(content.decode("ascii", "replace"))[0]
     except RecordError:
         return None
 
