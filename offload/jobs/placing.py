@@ -178,6 +178,7 @@ def place_all(
     base_of: Callable[[HeldDrive], bytes],
     run: Run,
     entries: Entries,
+    may_be_tried: Callable[[HeldDrive], bool],
     *,
     first_part: int = 1,
 ) -> tuple[list[Place], dict[str, OffloadError], int]:
@@ -188,16 +189,23 @@ def place_all(
         base_of: folder that holds the roll, relative, for each drive.
         run: what this run would write into ``run.json``, with the roll's name by rule.
         entries: of the card.
+        may_be_tried: whether names may be tried on a drive.
         first_part: 1 for the roll's own name, 2 for ``ROLL-2`` and so on.
 
     Returns:
         Places, all with one roll name; why a drive is dropped; the part taken.
     """
     rules: dict[str, NameRules] = {}
+
+    def rules_of(drive: HeldDrive) -> NameRules:
+        if drive.name not in rules:
+            rules[drive.name] = _rules_of(drive, may_be_tried=may_be_tried(drive))
+        return rules[drive.name]
+
     for part in range(first_part, _MOST_PARTS + 1):
         roll = os.fsencode(run.roll) + (b"-%d" % part if part > 1 else b"")
         try:
-            places, refused = _try_all(drives, base_of, roll, run, entries, rules)
+            places, refused = _try_all(drives, base_of, roll, run, entries, rules_of)
         except _OtherCardError:
             continue
         return places, refused, part
@@ -231,20 +239,18 @@ def _try_all(
     roll: bytes,
     run: Run,
     entries: Entries,
-    rules: dict[str, NameRules],
+    rules_of: Callable[[HeldDrive], NameRules],
 ) -> tuple[list[Place], dict[str, OffloadError]]:
     places: list[Place] = []
     refused: dict[str, OffloadError] = {}
     for drive in drives:
         try:
-            if drive.name not in rules:
-                rules[drive.name] = _rules_of(drive)
             place = Place(
                 drive,
                 len(places),
                 base_of(drive),
                 roll,
-                rules[drive.name],
+                rules_of(drive),
                 bytearray(len(entries)),
             )
             _look(place, run, entries)
@@ -257,10 +263,11 @@ def _try_all(
     return places, refused
 
 
-def _rules_of(drive: HeldDrive) -> NameRules:
+def _rules_of(drive: HeldDrive, *, may_be_tried: bool) -> NameRules:
     """What the kind of the file system says, made stricter by names tried on the drive."""
     kind = kind_of(drive.volume.fs_type)
-    probed = None if drive.volume.is_read_only else probe_names(drive.root)
+    is_tried = may_be_tried and not drive.volume.is_read_only
+    probed = probe_names(drive.root) if is_tried else None
     return rules_for(kind, probed)
 
 

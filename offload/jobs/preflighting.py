@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 
 from offload.errors import OffloadError, reason
 from offload.jobs.noting import drive_card_hints
-from offload.jobs.opening import HeldCard, HeldDrive, has_card_layout
+from offload.jobs.opening import MARKER, HeldCard, HeldDrive, has_card_layout
 from offload.jobs.placing import Place
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import cards
@@ -16,6 +16,7 @@ from offload.transfer.preflight.lineage import lineage_of
 from offload.transfer.preflight.problems import Problem
 from offload.transfer.preflight.proposal import Proposal, ProposedCard, ProposedDrive
 from offload.values.entries import Entries
+from offload.values.paths import join
 from offload.volumes.dirty import Closing, read_state
 
 _APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
@@ -140,7 +141,7 @@ def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) ->
         accepts_server=drive.wish.accepts_server,
         is_card=was_card(drive, ledger),
         is_unclean=read_state(drive.volume).closing is Closing.NOT_CLEAN,
-        has_card_layout=not is_marked and _is_at_top(drive) and has_card_layout(real),
+        has_card_layout=looks_like_card(drive),
     )
 
 
@@ -151,5 +152,26 @@ def was_card(drive: HeldDrive, ledger: Ledger) -> bool:
     return bool(cards.find_by_hints(ledger, drive_card_hints(drive)))
 
 
-def _is_at_top(drive: HeldDrive) -> bool:
-    return os.path.realpath(drive.root.path) == drive.volume.mount_point
+def looks_like_card(drive: HeldDrive) -> bool:
+    """Whether a card's folders lie at the volume's top, and nobody has taken it into use."""
+    top = drive.volume.mount_point
+    is_used = drive.marker or drive.wish.volume_id or os.path.lexists(join(top, MARKER))
+    is_at_top = os.path.realpath(drive.root.path) == top
+    return not is_used and (is_at_top or os.access(top, os.R_OK)) and has_card_layout(top)
+
+
+def may_be_tried(card: HeldCard, drive: HeldDrive, ledger: Ledger) -> bool:
+    """Whether names may be tried on a drive before anything has been said of it.
+
+    Not on what is the card, lies on it, or may be another card: nothing is ever written there.
+    """
+    if was_card(drive, ledger) or looks_like_card(drive):
+        return False
+    try:
+        is_inside = lineage_of(card.root.fd)[0] in lineage_of(drive.root.fd)
+    except OSError:
+        return False
+    is_beside = card.root.device == drive.root.device or bool(
+        card.physical.devices & drive.physical.devices
+    )
+    return not is_inside and (card.is_folder_on_drive or not is_beside)

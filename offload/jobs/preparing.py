@@ -15,7 +15,7 @@ from offload.jobs.leftovers import finish_files
 from offload.jobs.noting import Notes
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
 from offload.jobs.placing import Place, Standing, place_all, rename_roll
-from offload.jobs.preflighting import preflight
+from offload.jobs.preflighting import may_be_tried, preflight
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.transfer.preflight.check import Preflight
@@ -78,7 +78,7 @@ class Drives:
         """
         drives = [drive for drive in self.held if drive.name not in self.failures]
         places, refused, self.part = place_all(
-            drives, base_of, lease(""), entries, first_part=self.part
+            drives, base_of, lease(""), entries, self._may_be_tried, first_part=self.part
         )
         for name, error in refused.items():
             self.drop(name, error)
@@ -157,6 +157,9 @@ class Drives:
         except OffloadError as error:
             self.drop(wish.name, error)
             return None
+
+    def _may_be_tried(self, drive: HeldDrive) -> bool:
+        return may_be_tried(self.card, drive, self.tools.ledger)
 
     def _look_ahead(self, places: Sequence[Place], entries: Entries) -> None:
         """Say everything that stands in the way before the first byte."""

@@ -56,6 +56,13 @@ def about_drive(drive: ProposedDrive) -> Iterator[Problem]:
             OTHER_DRIVE,
             drive=drive.name,
         )
+    elif drive.has_card_layout:
+        yield drop(
+            "drive-is-card",
+            f"{called} has a card's folders at its top, and nothing is ever written to a card.",
+            "If it is a drive, take it into use first:  offload drive add",
+            drive=drive.name,
+        )
     part = fleeting_part(join(drive.path, drive.folder))
     if part:
         yield drop(

@@ -53,14 +53,6 @@ def about_place(card: ProposedCard, drive: ProposedDrive) -> Iterator[Problem]:
 def about_counting(card: ProposedCard, drive: ProposedDrive, policy: Policy) -> Iterator[Problem]:
     """Why nothing on this drive will count."""
     called = shown(drive.name)
-    if drive.has_card_layout and not drive.is_card:
-        yield held_later(
-            "drive-is-card",
-            f"{called} has a card's folders at its top. If it is a card it must not be used here; "
-            "what is copied to it will not count.",
-            "If it is a drive, take it into use first:  offload drive add",
-            drive=drive.name,
-        )
     is_shared = bool(card.devices & drive.devices)
     if is_shared and card.is_whole_volume:
         yield held_later(

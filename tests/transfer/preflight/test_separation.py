@@ -162,7 +162,6 @@ def test_shared_device_is_held_later_unless_declared() -> None:
         ({"is_known": False}, "drive-unknown"),
         ({"devices": frozenset()}, "drive-unknown"),
         ({"is_network": True}, "server-not-accepted"),
-        ({"has_card_layout": True}, "drive-is-card"),
     ],
 )
 def test_what_will_not_count_is_said_before(change: dict[str, object], code: str) -> None:
@@ -184,6 +183,7 @@ def test_accepted_server_counts() -> None:
         ({"refusal": "no such file or directory (ENOENT)"}, "drive-away"),
         ({"is_read_only": True}, "drive-read-only"),
         ({"is_card": True}, "drive-is-card"),
+        ({"has_card_layout": True}, "drive-is-card"),
         ({"path": b"/media/u/x/.Trash-1000"}, "drive-fleeting"),
         ({"folder": b"old.incomplete/A001"}, "drive-fleeting"),
         ({"is_bare_mount_place": True}, "drive-not-mounted"),
