@@ -9,17 +9,19 @@ itself, so nothing but manifests and chain lies in ``ascmhl``.
 import hashlib
 import io
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
 from offload import __version__
 from offload.checksum import digest_text
+from offload.clearance.shell import quoted
 from offload.errors import RecordError
 from offload.jobs.earlier_record import Earlier, read_earlier
 from offload.jobs.leftovers import remove_leftovers
-from offload.jobs.placing import NAMES_NAME, PARTIAL, Place, Standing
+from offload.jobs.placing import NAMES_NAME, PARTIAL, RECORDS, Place, Standing
+from offload.record.by_hand import BY_HAND_NAME, ByHand, by_hand_text
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
 from offload.record.mhl.model import (
@@ -38,7 +40,7 @@ from offload.record.mhl.write import write_manifest
 from offload.record.signature import judge
 from offload.record.signers import SignerEntry, Signers
 from offload.record.sshsig import NAMESPACE, SIGNATURE_LIMIT_BYTES, sign
-from offload.record.sums import write_sums
+from offload.record.sums import LISTED_AS, write_sums
 from offload.storage.durable import growing, write_new
 from offload.storage.evidence import drop_pages
 from offload.storage.naming import rename_exclusive
@@ -204,14 +206,15 @@ def write_record(
         made = _write_generation(copied, order, earlier, occasion)
         _sign(root, join(_history(place), made.manifest), place.records, key)
         _sign(root, join(_history(place), CHAIN_NAME), place.records, key)
-    for algorithm in copied.digests.names:
-        made.unlisted += _write_list(copied, algorithm, order, key)
+    unlisted = {each: _write_list(copied, each, order, key) for each in copied.digests.names}
+    made.unlisted += [path for paths in unlisted.values() for path in paths]
     if place.names:
         path = join(place.records, NAMES_NAME)
         _replace_own(root, path, place.names.to_json())
         _sign(root, path, place.records, key)
     signers = f'{occasion.identity} namespaces="{NAMESPACE}" {key.public.line()}\n'
     _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
+    _write_by_hand(copied, made, unlisted, key, occasion)
     return made
 
 
@@ -350,6 +353,34 @@ def _write_list(
         unlisted = write_sums(out, algorithm, lines())
     _sign(root, path, place.records, key)
     return unlisted
+
+
+def _write_by_hand(
+    copied: Copied,
+    made: Recorded,
+    unlisted: Mapping[str, Sequence[bytes]],
+    key: SigningKey,
+    occasion: Occasion,
+) -> None:
+    """Say how all this is checked without this program."""
+    place = copied.place
+    # Only a list in SHA-512 holds every name.
+    algorithm = "c4" if "c4" in unlisted else copied.digests.names[0]
+    roll = name(place.final)
+    suffix = LIST_SUFFIXES.get(algorithm, algorithm.encode("ascii"))
+    about = ByHand(
+        roll=roll,
+        records=join(RECORDS, roll),
+        manifest=made.manifest,
+        chain_signer=occasion.identity,
+        list_name=roll + b"." + suffix,
+        list_algorithm=LISTED_AS.get(algorithm, algorithm),
+        list_signer=occasion.identity,
+        fingerprint=key.public.fingerprint,
+        unlisted=len(unlisted[algorithm]),
+    )
+    path = join(place.records, BY_HAND_NAME)
+    _replace_own(place.drive.root, path, by_hand_text(about, quoted))
 
 
 def _is_same_root(one: RootHash, other: RootHash) -> bool:

@@ -13,6 +13,7 @@ from datetime import datetime
 from offload import __version__
 from offload.errors import RecordError
 from offload.jobs.recording import SIGNATURE, SIGNERS_NAME
+from offload.jobs.verify_by_hand import rewrite_by_hand
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_place import HeldPlace, Listing, roll_of
 from offload.jobs.verify_reading import Checked
@@ -100,6 +101,8 @@ def append_all(
     for each in added:
         if _has_place_for_signatures(each.scope, custody, place.root):
             _sign(place.root, folder, each, signing)
+            records_folder = records_folder_of(each.scope)
+            rewrite_by_hand(folder, records_folder, each, checked, signing.key, signing.identity)
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 
