@@ -1,4 +1,4 @@
-"""Making many small files durable together, beside the writing of the next ones.
+"""Making many files durable together, beside the writing of the next ones.
 
 One sync of the whole file system stands for the fsync of a thousand files, and takes as long as the
 drive needs to write them. If the writing waited for it, card and drives would take turns.

@@ -36,8 +36,7 @@ _ABOUT_ONE_FILE = frozenset(
 )
 
 SMALL_BYTES = 1 << 20
-"""Files up to this size are written through the page cache and synced in batches; larger ones go
-directly and are synced one by one."""
+"""Files up to this size are written through the page cache; larger ones go directly."""
 
 _BATCH_FILES = 1000
 _BATCH_BYTES = 256 << 20
@@ -156,16 +155,12 @@ class DriveWriter(threading.Thread):
         if file.metadata_refused:
             text = "the drive would not take its modification time; the manifest has it"
             self.notices.append(Finding("time-not-kept", text, item.path, self._target.name))
-        is_batched = self._syncer is not None and item.size_bytes <= SMALL_BYTES
-        if not is_batched:
+        if self._syncer is None:
             file.sync()
         file.close()
         self._file = None
         self._lane.done_files += 1
-        if is_batched:
-            self._note_written(item.number, item.size_bytes)
-        else:
-            self.states[item.number] = CopyState.WRITTEN
+        self._note_written(item.number, item.size_bytes)
 
     def _note_written(self, number: int, size_bytes: int) -> None:
         if self._syncer is None:

@@ -1,4 +1,4 @@
-"""Small files count as written only after the sync that covers them, and a failed sync is final."""
+"""Files count as written only after the sync that covers them, and a failed sync is final."""
 
 import errno
 import os
@@ -114,3 +114,17 @@ def test_failed_sync_drops_the_drive_and_the_other_goes_on(
     durable = 40 * (turn - 1)
     assert states.count(CopyState.WRITTEN) == durable
     assert set(states[durable:]) <= {CopyState.FAILED, CopyState.ABSENT}
+
+
+def test_failed_sync_fails_a_large_file_too(sync: Callable[[Sync], None], tmp_path: Path) -> None:
+    instead, _ = failing_from(1)
+    sync(instead)
+    (tmp_path / "card").mkdir()
+    (tmp_path / "one").mkdir()
+    (tmp_path / "card" / "A001C001.mov").write_bytes(os.urandom(3 << 20))
+    target = Target("one", b"A001", fs_type="ext4")
+    passes = Passes.of(tmp_path / "card", [(tmp_path / "one", target)])
+    copied = passes.copy()
+    passes.close()
+    assert list(copied.drive_states["one"]) == [CopyState.FAILED]
+    assert "one" in copied.failures
