@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.lab import caretaker
 from tests.lab.faultfs import FaultFs, Quirks
 from tests.lab.images import EXFAT, Rack, left_below
 
@@ -61,6 +62,10 @@ def faulty_disk(rack: Rack, faulty: Callable[..., FaultFs]) -> Callable[..., Fau
 @pytest.fixture(scope="session", autouse=True)
 def _nothing_left(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """At the end of a session no mount and no loop device of its own is left."""
+    own = tmp_path_factory.getbasetemp()
+    # What a killed session has left would make the removal of its folder fail here.
+    for garbage in own.parent.glob("garbage-*"):
+        caretaker.give_back(garbage)
     yield
-    left = left_below(tmp_path_factory.getbasetemp())
+    left = left_below(own)
     assert not left, "; ".join(left)

@@ -24,7 +24,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.lab import blocks, loops, mounts
+from tests.lab import blocks, caretaker, loops, mounts
 from tests.lab.mounts import LabError
 
 MIB = 1 << 20
@@ -351,6 +351,7 @@ class Rack:
     def __init__(self, folder: Path) -> None:
         mounts.require_root()
         mounts.require_disk(folder)
+        caretaker.watch(folder)
         self.folder = folder
         self._images = folder / "images"
         self._roots = folder / "mounted"

@@ -3,6 +3,7 @@
 Source: proc(5), ``/proc/self/mountinfo`` (octal escapes for blank, tab, newline and backslash).
 """
 
+import contextlib
 import ctypes
 import os
 import re
@@ -114,18 +115,28 @@ def unmount_lazy(place: Path) -> None:
 
 
 def holders(place: Path) -> list[str]:
-    """Processes with an open file, map, root or working folder on the mount at ``place``."""
-    done = subprocess.run(
-        ["fuser", "-m", os.fspath(place)], check=False, capture_output=True, text=True
-    )
+    """Processes with an open file, map, root or working folder at or below ``place``."""
     found = []
-    for number in re.findall(r"\d+", done.stdout):
-        try:
-            name = Path(f"/proc/{number}/comm").read_text().strip()
-        except OSError:
-            continue
-        found.append(f"{name} {number}")
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit() and _holds(entry, os.fspath(place.absolute())):
+            with contextlib.suppress(OSError):
+                name = (entry / "comm").read_text().strip()
+                found.append(f"{name} {entry.name}")
     return found
+
+
+def _holds(process: Path, place: str) -> bool:
+    try:
+        links = [process / "cwd", process / "root", *(process / "fd").iterdir()]
+        links += (process / "map_files").iterdir()
+    except OSError:
+        return False
+    for link in links:
+        with contextlib.suppress(OSError):
+            target = os.readlink(link)
+            if target == place or target.startswith(place + "/"):
+                return True
+    return False
 
 
 def serving_process(device: str) -> int:

@@ -4,6 +4,8 @@ import contextlib
 import errno
 import os
 import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -110,7 +112,12 @@ def test_packed_content_is_not_findable(rack: Rack) -> None:
 
 @pytest.mark.parametrize("fs", BY_NAME)
 def test_damaged_name_is_seen_when_read_anew(rack: Rack, fs: FileSystem) -> None:
-    volume, path, _ = written(rack, fs)
+    volume = rack.volume(fs, is_mounted=False)
+    # Else somebody who lists the folder meanwhile makes the driver write it anew.
+    volume.mount(options=("noatime",))
+    path = volume.root / "A001C001.mov"
+    path.write_bytes(os.urandom(SIZE))
+    volume.sync()
     assert volume.damage_name(b"A001C001.mov") >= 1
     try:
         volume.remount()
@@ -262,3 +269,23 @@ def test_rack_in_memory_is_refused(rack: Rack) -> None:
     memory = rack.tmpfs("memory", 1 << 20)
     with pytest.raises(mounts.LabError, match="memory"):
         Rack(memory)
+
+
+def test_killed_run_leaves_nothing(tmp_path: Path) -> None:
+    script = (
+        "import pathlib, sys, time; from tests.lab.images import Rack, EXFAT;"
+        "rack = Rack(pathlib.Path(sys.argv[1])); rack.volume(); rack.volume(EXFAT);"
+        "print('up', flush=True); time.sleep(60)"
+    )
+    top = Path(__file__).resolve().parents[2]
+    command = [sys.executable, "-c", script, tmp_path]
+    child = subprocess.Popen(command, cwd=top, stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    assert child.stdout.readline() == b"up\n"
+    assert len(images.left_below(tmp_path)) == 4
+    child.kill()
+    child.communicate()
+    deadline = time.monotonic() + 10
+    while images.left_below(tmp_path) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert images.left_below(tmp_path) == []
