@@ -5,9 +5,12 @@ record of its own, and then everything is looked for once more: the answer rests
 reading alone, since it begins after the last byte is down.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from offload.card.layout import clip_paths, recognise
+from offload.card.naming import roll_name
+from offload.clearance.counting import exclusion, is_seen_shared
 from offload.jobs.by_content import check_by_content
 from offload.jobs.offloading import offload_card
 from offload.jobs.outcome import Outcome
@@ -15,9 +18,12 @@ from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger.copies import is_proven
 from offload.values.entries import Kind
-from offload.values.facts import Facts
+from offload.values.facts import DriveFacts, Facts
 
 SUFFIX = "-missing"
+
+_NEVER = frozenset({"drive-is-card", "drive-on-card", "ram-drive", "drive-away", "too-few-copies"})
+"""Why nothing on a drive could count, whatever is copied there (the last: it failed)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +51,18 @@ def copy_missing(wish: Wish, tools: Tools) -> Outcome:
 
 
 def errands(facts: Facts, drives: Sequence[DriveWish]) -> list[Errand]:
-    """Which files go where: each to as many drives as it lacks, in the order given."""
-    states = {drive.name: drive.states for drive in facts.drives if drive.is_present}
+    """Which files go where: to as many more drives as a file needs, in the order given.
+
+    A drive that could never count gets nothing, nor does one that shares a device with a drive
+    that has the file already.
+    """
     wanted: dict[str, list[int]] = {drive.name: [] for drive in drives}
+    of_use = [each for each in facts.drives if exclusion(each, facts) not in _NEVER]
     entries = facts.inventory.entries
     for number in range(len(entries)):
-        if entries.kind(number) is not Kind.FILE:
-            continue
-        lacking = [name for name, column in states.items() if not is_proven(column[number])]
-        have = len(states) - len(lacking)
-        for name in lacking[: max(0, facts.policy.copies_needed - have)]:
-            wanted[name].append(number)
+        if entries.kind(number) is Kind.FILE and entries.size_bytes(number):
+            for drive in _lacking(number, of_use, facts):
+                wanted[drive.name].append(number)
     return [
         Errand(
             drive,
@@ -67,11 +74,42 @@ def errands(facts: Facts, drives: Sequence[DriveWish]) -> list[Errand]:
     ]
 
 
+def _lacking(number: int, drives: Sequence[DriveFacts], facts: Facts) -> Iterator[DriveFacts]:
+    """The drives that a file has to be brought to."""
+    apart: list[DriveFacts] = []
+    for drive in (each for each in drives if is_proven(each.states[number])):
+        if _is_apart(drive, apart, facts):
+            apart.append(drive)
+    for drive in (each for each in drives if not is_proven(each.states[number])):
+        if len(apart) >= facts.policy.copies_needed:
+            return
+        if _is_apart(drive, apart, facts):
+            apart.append(drive)
+            yield drive
+
+
+def _is_apart(drive: DriveFacts, others: Sequence[DriveFacts], facts: Facts) -> bool:
+    if not facts.policy.separate_drives:
+        return True
+    return not any(is_seen_shared(drive, other) for other in others)
+
+
 def _part(wish: Wish, first: Outcome, errand: Errand) -> Wish:
-    roll = wish.roll or first.context.roll or "card"
     return replace(
         wish,
         drives=(errand.drive,),
-        roll=f"{roll}{SUFFIX}",
+        roll=f"{_roll(wish, first)}{SUFFIX}",
         only_paths=errand.paths,
+        code=first.context.code,
     )
+
+
+def _roll(wish: Wish, first: Outcome) -> str:
+    """How the whole card's roll would be called."""
+    if wish.roll or first.context.roll:
+        return wish.roll or first.context.roll
+    entries = first.facts.inventory.entries
+    layout = recognise(entries)
+    clips = clip_paths(layout, entries) if layout else iter(())
+    found = roll_name(clips, first.label, "", wish.naming).name
+    return found or first.context.code or "card"

@@ -72,7 +72,7 @@ class Notes:
         """Whether everything so far is in the ledger."""
         return self.failure is None
 
-    def begin(self, held: HeldCard, inventory: Inventory, wish: Wish) -> None:
+    def begin(self, held: HeldCard, listed: Inventory, inventory: Inventory, wish: Wish) -> None:
         """The card is listed and the run begins; it goes on with an unfinished one of this card.
 
         A twin may be listed alike, and its run may be working at this moment: only what is known
@@ -85,16 +85,18 @@ class Notes:
 
         def write() -> None:
             with self.ledger.writing():
-                self.card = number_of(self.ledger, held, inventory, mounted, now)
+                self.card = number_of(self.ledger, held, listed, mounted, now)
                 cards.arrived(self.ledger, self.card, held.mounting, held.path, now)
-                kept = inventories.keep(self.ledger, inventory)
+                whole = inventories.keep(self.ledger, listed)
+                is_part = wish.only_paths is not None
+                kept = inventories.keep(self.ledger, inventory) if is_part else whole
                 cards.tell_listing(
                     self.ledger,
                     self.card,
-                    inventory.digest,
+                    listed.digest,
                     now,
                     mounting=held.mounting,
-                    inventory=kept,
+                    inventory=whole,
                 )
                 before = next(iter(offloads.unfinished(self.ledger, self.card)), None)
                 if before is not None:
@@ -113,6 +115,7 @@ class Notes:
                         self.surroundings.pid,
                         now,
                         continues=before.offload if before is not None else None,
+                        work=offloads.Work.COPY if wish.only_paths is None else offloads.Work.PART,
                     ),
                 )
 
@@ -285,9 +288,7 @@ class Notes:
             given = clearances.last_of_card(self.ledger, self.card)
             if given is not None and given.voided_ns is None:
                 because = "a later run holds the card"
-                clearances.void(
-                    self.ledger, given.clearance, because, self.surroundings.now_ns()
-                )
+                clearances.void(self.ledger, given.clearance, because, self.surroundings.now_ns())
 
         self._try(write)
 

@@ -118,7 +118,8 @@ class _Run:
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
         with self._step("inventory"):
-            self._walk = self._chosen(list_card(self._card, self._surroundings))
+            self._listed = list_card(self._card, self._surroundings)
+            self._walk = self._chosen(self._listed)
         inventory = self._walk.inventory
         self._tools.sink(CardListed(inventory.file_count, inventory.total_bytes, inventory.digest))
         self._notices += card_notices(self._card)
@@ -191,7 +192,7 @@ class _Run:
         self._roll = self._roll_by_rule
 
     def _begin_notes(self) -> None:
-        self._notes.begin(self._card, self._walk.inventory, self._wish)
+        self._notes.begin(self._card, self._listed.inventory, self._walk.inventory, self._wish)
         self._bases = self._notes.bases(self._roll_by_rule)
 
     def _place(self) -> None:
@@ -297,7 +298,7 @@ class _Run:
         root = self._roots.get(COMPARE)
         if root is None:
             return
-        self._code = card_code(root)
+        self._code = card_code(root) if self._wish.only_paths is None else self._wish.code
         self._tools.progress.code = self._code
         self._tools.sink(CardCoded(self._code))
 

@@ -49,6 +49,7 @@ class Wish:
         reserve_bytes: space to leave free on every drive.
         only_paths: copy these files of the card and nothing else; such a run never clears a card.
         only_prove: read card and copies and write no file of the card anywhere.
+        code: the card's, where it is known; a part of a card does not tell it.
         looks: look into the clips; without it they are copied and proven, and a notice says so.
         brief: what the shoot asked for; clips that differ are told.
         sheet: what the camera sheet lists; what never came is told.
@@ -67,6 +68,7 @@ class Wish:
     reserve_bytes: int = 256 << 20
     only_paths: frozenset[bytes] | None = None
     only_prove: bool = False
+    code: str = ""
     looks: bool = False
     brief: Brief = field(default_factory=Brief)
     sheet: Sheet = field(default_factory=Sheet)

@@ -52,6 +52,8 @@ class Work(Enum):
     """What an offload was begun for."""
 
     COPY = "copy"
+    PART = "part"
+    """Some files of a card, to drives whose hand-made copies lack them: it tells nothing of it."""
     CHECK = "check"
     RECEIVE = "receive"
     MEND = "mend"
