@@ -472,7 +472,10 @@ def test_copy_changed_after_it_was_read_does_not_count(faulty_search: Faulty) ->
         thread.join()
     (outcome,) = box
     assert not outcome.verdict.is_cleared
-    assert paths_of(outcome, "copy-changed") == ["CLIPS/A001C001.mov"]
+    # Just before or just after its last look at the descriptor: neither is a copy.
+    (code,) = codes(outcome)
+    assert code in ("copy-changed", "too-few-copies")
+    assert paths_of(outcome, code) == ["CLIPS/A001C001.mov"]
 
 
 def _is_read(drive: FaultFs, name: str) -> bool:
