@@ -9,7 +9,6 @@ import typer
 from offload.cli.options import JSON, SETTINGS
 
 if TYPE_CHECKING:
-    from offload.cli.page_maker import RecordPages
     from offload.cli.session import Session
     from offload.station.notify import Notifier
     from offload.station.orders import OrderBook
@@ -35,6 +34,7 @@ def watch(
     side. Ctrl-C, a kill or a power cut lose nothing: it goes on from there at the next start.
     """
     from offload.cli.orders import orders_of
+    from offload.cli.page_maker import RecordPages
     from offload.cli.session import session
     from offload.cli.watch_view import WatchView
     from offload.jobs.offloading import offload_card

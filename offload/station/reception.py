@@ -218,7 +218,7 @@ class Reception:
             except OffloadError as error:
                 found = error
             except Exception as error:  # noqa: BLE001 - a thread's edge: it is told
-                found = CardError(f"it could not be looked at: {type(error).__name__}: {error}")
+                found = CardError(f"a fault of the program: {type(error).__name__}: {error}")
             self._post(lambda: self._looked(visit, found, arrival))
 
         threading.Thread(target=look, name="volume-kind", daemon=True).start()
