@@ -10,6 +10,7 @@ Rules:
   service whose database was swapped under it must not go on as if nothing were.
 """
 
+import contextlib
 import os
 import sqlite3
 import sys
@@ -59,7 +60,7 @@ class Ledger:
                 _set_up(self._writer, self.path)
                 self._reader = _connect(self.path, wait_s)
             except BaseException:
-                self._writer.close()
+                _close_quietly(self._writer)
                 raise
         self._identity = _identity(self.path)
 
@@ -176,13 +177,23 @@ def _connect(path: bytes, wait_s: float) -> sqlite3.Connection:
     connection = sqlite3.connect(
         path, timeout=wait_s, isolation_level=None, check_same_thread=False
     )
-    connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA cache_size = -8192")
-    if sys.platform == "darwin":
-        connection.execute("PRAGMA fullfsync = ON")
-        connection.execute("PRAGMA checkpoint_fullfsync = ON")
+    try:
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA cache_size = -8192")
+        if sys.platform == "darwin":
+            connection.execute("PRAGMA fullfsync = ON")
+            connection.execute("PRAGMA checkpoint_fullfsync = ON")
+    except BaseException:
+        connection.close()
+        raise
     return connection
+
+
+def _close_quietly(connection: sqlite3.Connection) -> None:
+    # What went wrong before is on its way; the descriptors must not stay behind.
+    with contextlib.suppress(sqlite3.Error):
+        connection.close()
 
 
 def _set_up(connection: sqlite3.Connection, path: bytes) -> None:

@@ -1,22 +1,25 @@
 """Small files of our own, written such that a power cut leaves the whole file or none.
 
-Temporary name beside the target, length checked, synced, closed, exclusive rename, folder synced.
-What this cannot promise: that the drive keeps what it acknowledged; that is what reading back past
-the cache is for.
+Temporary name beside the target, length checked, synced, closed, read back and compared, exclusive
+rename, folder synced. What this cannot promise: that the drive keeps what it has shown once.
 """
 
 import contextlib
 import errno
+import hashlib
+import io
 import os
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import Any, BinaryIO, cast
 
+from offload.storage.evidence import drop_pages
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
 from offload.storage.syncing import sync_descriptor, sync_folder
 from offload.values.paths import join, name, parent
 
 _TEMPORARY = b".new-"
+_CHUNK_BYTES = 1 << 20
 
 
 def temporary_name(path: bytes) -> bytes:
@@ -104,18 +107,56 @@ def take_name(root: Root, temporary: bytes, path: bytes, *, replaces_own: bool =
     sync_folder(root, parent(path))
 
 
+class _Summed(io.RawIOBase):
+    """Passes writes on and sums up what was taken, to be compared with what reads back."""
+
+    def __init__(self, out: BinaryIO) -> None:
+        super().__init__()
+        self._out = out
+        self._state = hashlib.sha512()
+        self.size_bytes = 0
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any, /) -> int:
+        view = memoryview(data).cast("B")
+        count = self._out.write(view)
+        self._state.update(view[:count])
+        self.size_bytes += count
+        return count
+
+    def digest(self) -> bytes:
+        """SHA-512 of all that was taken."""
+        return self._state.digest()
+
+
 @contextlib.contextmanager
 def _opened(root: Root, path: bytes) -> Iterator[BinaryIO]:
     fd = root.open_file(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
     with open(fd, "wb", buffering=0, closefd=False) as out:
+        summed = _Summed(cast("BinaryIO", out))
         try:
-            yield out
+            yield cast("BinaryIO", summed)
             sync_descriptor(fd)
-            if os.fstat(fd).st_size != out.tell():
+            if os.fstat(fd).st_size != summed.size_bytes:
                 raise OSError(errno.EIO, "the file is not as long as what was written")
         finally:
             # Closed by hand: some file systems tell a failed write only here.
             os.close(fd)
+    _refuse_other(root, path, summed.digest())
+
+
+def _refuse_other(root: Root, path: bytes, digest: bytes) -> None:
+    """What was written has to read back the same, past the cache where that can be had."""
+    fd = root.open_file(path)
+    with open(fd, "rb", buffering=0) as content:
+        drop_pages(fd, os.fstat(fd).st_size)
+        state = hashlib.sha512()
+        while part := content.read(_CHUNK_BYTES):
+            state.update(part)
+    if state.digest() != digest:
+        raise OSError(errno.EIO, "a file of the record does not read back as it was written")
 
 
 def _write_all(out: BinaryIO, content: bytes) -> None:
