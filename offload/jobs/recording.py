@@ -20,6 +20,7 @@ from offload.clearance.shell import quoted
 from offload.jobs.earlier_record import Earlier, read_earlier
 from offload.jobs.leftovers import remove_leftovers
 from offload.jobs.placing import NAMES_NAME, PARTIAL, RECORDS, Place, Standing
+from offload.jobs.same_manifest import NotTheSameError, SameManifest, proven_of
 from offload.record.by_hand import BY_HAND_NAME, ByHand, by_hand_text
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
@@ -102,6 +103,7 @@ class Occasion:
         host: this machine's name.
         identity: who signs, as in the line for ``allowed_signers``.
         comment: what was done, free text.
+        manifests: first manifests of this run so far; more are put in here.
     """
 
     started_at: datetime
@@ -109,6 +111,7 @@ class Occasion:
     host: str
     identity: str
     comment: str = ""
+    manifests: list[SameManifest] = field(default_factory=list, compare=False)
 
 
 @dataclass(slots=True)
@@ -281,28 +284,59 @@ def _write_generation(
     root = place.drive.root
     history = _history(place)
     root.make_folders(history)
-    formats = copied.formats
-    head_root = tree_root(_items(copied, order, earlier), formats)
-    creator = Creator(
-        occasion.written_at, occasion.host, "offload", __version__, comment=occasion.comment
+    manifest = manifest_name(earlier.chain.next_number, name(place.final), occasion.started_at)
+    path = join(history, manifest)
+    c4, head_root = _write_same(copied, earlier, occasion, path) or _write_manifest(
+        copied, order, earlier, occasion, path
     )
-    head = Head(creator, Process.TRANSFER, head_root, IGNORED)
-    number = earlier.chain.next_number
-    manifest = manifest_name(number, name(place.final), occasion.started_at)
-    records = tree_records(_items(copied, order, earlier), formats)
-    with growing(root, join(history, manifest)) as out:
-        written = write_manifest(out, head, records)
-    content = chain_bytes(earlier.chain.with_manifest(manifest, written.c4).entries)
+    if not earlier.chain.entries:
+        proven = proven_of(copied.states)
+        occasion.manifests.append(
+            SameManifest(place, manifest, c4, head_root, proven, place.renamed)
+        )
+    content = chain_bytes(earlier.chain.with_manifest(manifest, c4).entries)
     _replace_own(root, join(history, CHAIN_NAME), content)
     chain_c4 = hashlib.sha512(content).digest()
     sync_folder(root, place.lies_in)
     return Recorded(
         join(root.path, place.final),
         manifest,
-        digest_text("c4", written.c4),
+        digest_text("c4", c4),
         digest_text("c4", chain_c4),
         head_root,
     )
+
+
+def _write_manifest(
+    copied: Copied, order: Sequence[int], earlier: Earlier, occasion: Occasion, path: bytes
+) -> tuple[bytes, RootHash | None]:
+    """Write a manifest from what was read; its raw C4 digest and the root hashes in it."""
+    head_root = tree_root(_items(copied, order, earlier), copied.formats)
+    creator = Creator(
+        occasion.written_at, occasion.host, "offload", __version__, comment=occasion.comment
+    )
+    head = Head(creator, Process.TRANSFER, head_root, IGNORED)
+    records = tree_records(_items(copied, order, earlier), copied.formats)
+    with growing(copied.place.drive.root, path) as out:
+        return write_manifest(out, head, records).c4, head_root
+
+
+def _write_same(
+    copied: Copied, earlier: Earlier, occasion: Occasion, path: bytes
+) -> tuple[bytes, RootHash | None] | None:
+    """Write the manifest of another drive once more, where the very same is to be said."""
+    if earlier.chain.entries:
+        return None
+    for source in occasion.manifests:
+        if not source.says_the_same(copied.place, copied.states):
+            continue
+        try:
+            with growing(copied.place.drive.root, path) as out:
+                source.copy(out)
+        except NotTheSameError:
+            continue
+        return source.c4, source.root
+    return None
 
 
 def _items(copied: Copied, order: Sequence[int], earlier: Earlier) -> Iterator[Item]:
