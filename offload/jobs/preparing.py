@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
-from offload.errors import DriveError, OffloadError, reason
+from offload.errors import BusyError, DriveError, OffloadError, reason
 from offload.events import DriveDropped, DriveRoom, Found
-from offload.jobs.lease import Lock, Run, write_run
+from offload.jobs.lease import Lock, Run, read_run, write_run
 from offload.jobs.leftovers import finish_files
-from offload.jobs.noting import Notes
+from offload.jobs.noting import Notes, mounted_keys
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
 from offload.jobs.placing import Place, Standing, place_all, rename_roll
 from offload.jobs.preflighting import may_be_tried, preflight
@@ -184,7 +184,10 @@ class Drives:
             for number in range(len(entries))
         )
         before = self.notes.mountings_before(place.name)
-        return is_all_there and bool(before) and place.drive.mounting not in before
+        if not (is_all_there and before):
+            return False
+        # While an earlier mounting is still there, this one may be a second view of the same.
+        return before.isdisjoint({place.drive.mounting, *mounted_keys(self.tools.surroundings)})
 
     def _tell_room(self, place: Place, found: Preflight) -> None:
         plan = next((each for each in found.plans if each.name == place.name), None)
@@ -214,6 +217,13 @@ class Drives:
         root = place.drive.root
         root.make_folders(place.records)
         place.lock = Lock(root, place.records, place.name)
+        if read_run(root, place.records) != place.earlier:
+            raise BusyError(
+                "another run has taken this roll's name there since it was looked at",
+                path=join(root.path, place.records),
+                meaning=f"Nothing was written to {place.name}; the other drives go on.",
+                remedy="The same command again: it looks anew.",
+            )
         write_run(root, place.records, lease_of(place, lease))
         if place.standing is not Standing.DONE and not self.wish.only_prove:
             root.make_folders(place.grows_in)

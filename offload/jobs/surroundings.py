@@ -65,8 +65,8 @@ class Surroundings:
     def mounting_key(self, volume: Volume) -> str:
         """What identifies one mounting on this machine for good.
 
-        Where the system's mount ids may be given again, the device's number narrows it, and a
-        descriptor held through the run does the rest.
+        Where the system's mount ids may be given again, the ids of device and file system narrow
+        it, and a descriptor held through the run does the rest.
         """
-        unique = "" if volume.is_mount_id_unique else f":{volume.device}"
+        unique = "" if volume.is_mount_id_unique else f":{volume.device}:{volume.volume_id}"
         return f"{self.boot_id}:{volume.mount_id}{unique}"

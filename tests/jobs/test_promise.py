@@ -4,6 +4,7 @@ Each test is one attempt: names that collide, material that is somebody else's u
 fits, facts of yesterday used today, drives that are cards.
 """
 
+import json
 import os
 from collections.abc import Callable
 from dataclasses import replace
@@ -11,14 +12,17 @@ from pathlib import Path
 
 import pytest
 
+from offload.jobs.clearing import publish
 from offload.jobs.ending import Ending
 from offload.jobs.known_copies import check_listed
 from offload.jobs.outcome import Outcome
-from offload.jobs.preflighting import PreflightError
+from offload.jobs.preflighting import PreflightError, preflight
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
 from offload.ledger.database import Ledger
+from offload.storage.durable import stage
+from offload.storage.reading import ReadFile
 from offload.transfer import proving
 from offload.values.facts import Policy
 from offload.values.findings import Finding
@@ -116,15 +120,15 @@ def test_records_folder_of_somebody_else_is_left_alone(scene: Scene) -> None:
 @pytest.fixture
 def partial(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> Scene:
     """A roll of which one clip could not be read; the card is formatted all the same."""
-    real = proving.ReadFile.read_patiently
+    real = ReadFile.read_patiently
 
-    def fails(self: proving.ReadFile, view: memoryview, offset: int) -> int:
+    def fails(self: ReadFile, view: memoryview, offset: int) -> int:
         if self.size_bytes == len(CLIPS["Clips/A001C001.mov"]):
             raise OSError(5, "Input/output error")
         return real(self, view, offset)
 
     with monkeypatch.context() as patch:
-        patch.setattr(proving.ReadFile, "read_patiently", fails)
+        patch.setattr(ReadFile, "read_patiently", fails)
         outcome = scene.offload()
     assert "unreadable-on-card" in codes(outcome)
     for drive in scene.drives:
@@ -286,6 +290,54 @@ def test_run_gone_on_with_reads_the_card_once_where_that_is_asked_for(scene: Sce
     assert codes(scene.offload(once)) == []
 
 
+def test_next_volume_with_the_same_mount_id_has_another_key(scene: Scene) -> None:
+    """The alarm about a card that is out must not end because another one is in."""
+    machine = reused_ids(scene.surroundings)
+    fds = [os.open(volume.root, os.O_RDONLY) for volume in (scene.card, scene.drives[0])]
+    try:
+        one, other = (replace(machine.volume_of(fd), device="8:17") for fd in fds)
+    finally:
+        for fd in fds:
+            os.close(fd)
+    assert machine.mounting_key(one) != machine.mounting_key(other)
+
+
+def test_bind_mount_is_no_mounting_anew(rack: Rack, scene: Scene, tmp_path: Path) -> None:
+    """What was written is still remembered: nothing says that names came from the device."""
+    scene.offload()
+    places = [tmp_path / name for name in ("one", "two")]
+    for place, volume in zip(places, scene.drives, strict=True):
+        place.mkdir()
+        rack.bind_at(volume.root, place)
+    drives = tuple(
+        DriveWish(f"shuttle-{at}", os.fsencode(place)) for at, place in enumerate(places, 1)
+    )
+    outcome = scene.offload(scene.wish(drives=drives))
+    assert [copy.names_read for copy in outcome.verdict.copies] == [False, False]
+
+
+def test_roll_that_another_run_has_begun_meanwhile_is_left_alone(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another machine takes the name and ends between our look at the drive and our lock."""
+    run = dict.fromkeys(("key", "inventory", "volume_id", "host", "code", "roll"), "theirs")
+    theirs = json.dumps(run).encode("ascii")
+    records = scene.drives[0].root / "records/A001"
+    real = preflight
+
+    def later(*arguments: object) -> object:
+        found = real(*arguments)  # type: ignore[arg-type]
+        records.mkdir(parents=True)
+        (records / "run.json").write_bytes(theirs)
+        return found
+
+    monkeypatch.setattr("offload.jobs.preparing.preflight", later)
+    outcome = scene.offload()
+    assert not outcome.verdict.is_cleared
+    assert (records / "run.json").read_bytes() == theirs
+    assert not (scene.drives[0].root / "A001").exists()
+
+
 # --- the clearance itself
 
 
@@ -293,16 +345,14 @@ def test_drive_that_refuses_the_clearance_is_counted_by_none(
     rack: Rack, scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     scene.drives.append(rack.volume(EXT4, name="shuttle-3"))
-    from offload.jobs import clearing
-
-    real = clearing.stage
+    real = stage
 
     def refusing(root: object, path: bytes, content: bytes) -> bytes:
         if root.path == os.fsencode(scene.drives[1].root):  # type: ignore[attr-defined]
             raise OSError(28, "No space left on device")
         return real(root, path, content)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(clearing, "stage", refusing)
+    monkeypatch.setattr("offload.jobs.clearing.stage", refusing)
     outcome = scene.offload()
     assert outcome.verdict.is_cleared
     assert outcome.clearance is not None
@@ -314,16 +364,14 @@ def test_drive_that_refuses_the_clearance_is_counted_by_none(
 def test_card_that_leaves_while_the_clearance_is_written_is_kept(
     scene: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from offload.jobs import ending
+    real = publish
 
-    real = ending.publish
-
-    def publish(*arguments: object) -> object:
+    def leaving(*arguments: object) -> object:
         made = real(*arguments)  # type: ignore[arg-type]
         scene.card.unmount_lazy()
         return made
 
-    monkeypatch.setattr(ending, "publish", publish)
+    monkeypatch.setattr("offload.jobs.ending.publish", leaving)
     outcome = scene.offload()
     assert not outcome.verdict.is_cleared
     assert not clearances(scene)
