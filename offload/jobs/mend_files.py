@@ -14,12 +14,13 @@ from dataclasses import dataclass
 
 from offload.checksum import Hashers
 from offload.errors import MismatchError
-from offload.jobs.verify_place import ASIDE, UNFINISHED
-from offload.storage.durable import growing
+from offload.jobs.verify_place import ASIDE
+from offload.storage.durable import temporary_name
 from offload.storage.evidence import drop_pages
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
-from offload.storage.syncing import sync_folder
+from offload.storage.syncing import sync_descriptor, sync_folder
+from offload.storage.times import give_time
 from offload.values.paths import join, name, parent
 
 REPLACED = b"replaced" + ASIDE
@@ -69,7 +70,7 @@ def put_back(copy: Root, other: Root, repair: Repair, moved: Callable[[int], Non
         OSError: the drive failed or is full. The copy is as it was, as far as it lets itself be.
     """
     _make_durably(copy, parent(repair.path))
-    temporary = _growing_name(repair.path)
+    temporary = temporary_name(repair.path)
     _remove_if_there(copy, temporary)
     try:
         _write(copy, temporary, other, repair, moved)
@@ -90,10 +91,6 @@ def aside_folder(scope: bytes) -> bytes:
     return join(parent(scope), name(scope) + ASIDE) if scope else REPLACED
 
 
-def _growing_name(path: bytes) -> bytes:
-    return join(parent(path), UNFINISHED + b"mended-" + name(path)[:40].replace(b".", b"_"))
-
-
 def _write(
     copy: Root, temporary: bytes, other: Root, repair: Repair, moved: Callable[[int], None]
 ) -> None:
@@ -101,19 +98,21 @@ def _write(
     with open(other.open_file(repair.source), "rb", buffering=0) as source:
         facts = os.fstat(source.fileno())
         drop_pages(source.fileno(), facts.st_size)
-        with growing(copy, temporary) as out:
+        fd = copy.open_file(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
+        with open(fd, "wb", buffering=0) as out:
             while part := source.read(_CHUNK_BYTES):
                 hashers.update(part)
                 _write_all(out.write, part)
                 moved(len(part))
-            os.utime(out.fileno(), ns=(facts.st_atime_ns, facts.st_mtime_ns))
-            if not repair.is_as_recorded(hashers.digests()):
-                raise MismatchError(
-                    "the other copy did not read as it did before",
-                    path=join(other.path, repair.source),
-                    meaning="It is failing too. This file was left as it was.",
-                    remedy="Mend it from a third copy.",
-                )
+            give_time(fd, facts.st_mtime_ns)
+            sync_descriptor(fd)
+    if not repair.is_as_recorded(hashers.digests()):
+        raise MismatchError(
+            "the other copy did not read as it did before",
+            path=join(other.path, repair.source),
+            meaning="It is failing too. This file was left as it was.",
+            remedy="Mend it from a third copy.",
+        )
 
 
 def _write_all(write: Callable[[memoryview], int | None], part: bytes) -> None:

@@ -16,6 +16,7 @@ from offload.jobs.placing import INCOMPLETE, PARTIAL, RECORDS
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_folder import SeenFolder
 from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.storage.durable import is_temporary
 from offload.storage.evidence import Medium
 from offload.storage.root import Root
 from offload.values.entries import Entries, Entry, Kind
@@ -28,9 +29,6 @@ from offload.volumes.volume import Volume
 
 ASIDE = b".damaged"
 """Behind a roll's name: beside the roll, damaged files that were replaced from another copy."""
-
-UNFINISHED = b".new-"
-"""Before the names of files that are being written; one that is left was never finished."""
 
 _SUFFIXES = (INCOMPLETE, PARTIAL)
 
@@ -180,7 +178,7 @@ def folder_of(place: HeldPlace, listing: Listing) -> SeenFolder:
 
 def is_unfinished(path: bytes) -> bool:
     """Whether this is what a killed run left of a file that it was writing."""
-    return name(path).startswith(UNFINISHED)
+    return is_temporary(name(path))
 
 
 def is_marker(path: bytes) -> bool:

@@ -320,7 +320,7 @@ def test_something_that_is_no_file_is_left_in_its_place(copies: Copies) -> None:
 
 def test_leftover_of_a_killed_mending_is_passed_over_and_replaced(copies: Copies) -> None:
     flip(copies.roll / CLIP)
-    left = copies.roll / "Clips/.new-mended-A001C001_mov"
+    left = copies.roll / "Clips/.new-A001C001_mov"
     left.write_bytes(b"half")
     found = copies.verify(signers=BOTH)
     assert told(found) == {f"A001/{CLIP}": "differs"}
