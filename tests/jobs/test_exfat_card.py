@@ -1,6 +1,6 @@
 """A real exFAT card image is the same bytes before and after everything that is done with it.
 
-Sources: Microsoft, *exFAT file system specification* (2019): 3.1 (boot sector, volume flags), 6.2
+Sources: the *exFAT file system specification* (2019): 3.1 (boot sector, volume flags), 6.2
 and 6.3.3 (directory entries and the checksum over a set of them), 7.4 (file directory entry:
 access time stamp, its 10 ms part does not exist, its offset from UTC). Clips are ProRes in MOV.
 """
