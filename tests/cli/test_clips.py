@@ -146,6 +146,25 @@ def test_roll_is_told_from_the_ledger(rack: Rack, tmp_path: Path) -> None:
 
 
 @pytest.mark.lab
+def test_doubt_is_settled_from_the_command_line(rack: Rack, tmp_path: Path) -> None:
+    bench = Bench(rack, tmp_path)
+    bench.station.settings.write_text(SETTINGS)
+    write_roll(bench.card.root / "A001")
+    bench.card.sync()
+    held = bench.copy()
+    assert held.code == 1
+    assert "clip-unfinished" in held.out
+    name = "A001C004_261125_NF.mov"
+    words = ("settle", "A001", "clip-unfinished", name, "--by", "Noor", "--because", "no take")
+    settled = bench.station.run(*words)
+    assert settled.code == 0, settled.out + settled.err
+    cleared = bench.copy()
+    assert cleared.code == 0, cleared.out + cleared.err
+    assert "clip-unfinished was settled by Noor: no take" in cleared.out
+    assert "tell camera" in cleared.out
+
+
+@pytest.mark.lab
 def test_settings_can_leave_clips_alone(rack: Rack, tmp_path: Path) -> None:
     bench = Bench(rack, tmp_path)
     write_roll(bench.card.root / "A001")
