@@ -92,8 +92,9 @@ def _card(card: CardLine, width: int | None) -> Iterator[str]:
     else:
         state = "in the reader; nothing is proven yet"
     yield from spread(f"{card.called:<{_NAME}} {state}", _about(card), width, _INDENT)
-    if card.queued is not None and card.queued.why and card.queued.stage is not Stage.DONE:
-        yield from wrapped(card.queued.why, width, _INDENT, _INDENT)
+    row = card.queued
+    if row is not None and row.why and (row.stage is not Stage.DONE or card.answer is None):
+        yield from wrapped(row.why, width, _INDENT, _INDENT)
     if card.place is Place.IN_READER and card.answer is Answer.HELD:
         yield from _holds(card, width)
 

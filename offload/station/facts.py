@@ -21,11 +21,16 @@ def environment_of(subject: Subject, outcome: Outcome) -> dict[str, str]:
     }
 
 
-def left_environment(subject: Subject, text: str) -> dict[str, str]:
-    """The facts of a card that left unproven."""
+def held_environment(subject: Subject, event: str, text: str) -> dict[str, str]:
+    """The facts of a card that is kept without a verdict.
+
+    Args:
+        event: ``left-unproven`` or ``no-verdict``.
+        text: a sentence, safe to show.
+    """
     return {
         **_of_subject(subject),
-        "OFFLOAD_EVENT": "left-unproven",
+        "OFFLOAD_EVENT": event,
         "OFFLOAD_VERDICT": "held",
         "OFFLOAD_HEADLINE": text,
     }

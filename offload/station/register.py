@@ -7,7 +7,7 @@ from offload.ledger import cards, offloads
 from offload.ledger import queue as line
 from offload.ledger.queue import Stage
 from offload.station.events import CardLeft, Lined, StationEvent, VolumeLeft
-from offload.station.facts import left_environment
+from offload.station.facts import held_environment
 from offload.station.means import Means
 from offload.station.orders import OrderBook
 from offload.station.visits import Visit
@@ -90,4 +90,4 @@ class Register:
         self.tell(CardLeft(visit.subject, was_safe, text))
         if not was_safe:
             command = self._book.orders.settings.station.on_held
-            self._means.hooks.run(command, left_environment(visit.subject, text))
+            self._means.hooks.run(command, held_environment(visit.subject, "left-unproven", text))

@@ -12,7 +12,7 @@ from offload.ledger import cards, decisions, offloads, standing
 from offload.ledger.pulse import Pulse
 from offload.ledger.queue import Stage
 from offload.station.events import NoVerdict, RunReported, RunStarted, Trouble, VerdictGiven
-from offload.station.facts import environment_of
+from offload.station.facts import environment_of, held_environment
 from offload.station.lanes import may_begin
 from offload.station.means import Means
 from offload.station.orders import OrderBook
@@ -182,6 +182,8 @@ class Runs:
         remedy = error.remedy if isinstance(error, OffloadError) else ""
         self._register.stage(visit, Stage.DONE, f"no verdict: {shown(text)}", is_told=False)
         self._register.tell(NoVerdict(visit.subject, code, shown(text), remedy))
+        command = self._book.orders.settings.station.on_held
+        self._means.hooks.run(command, held_environment(visit.subject, "no-verdict", shown(text)))
 
     def take_up(self, visit: Visit) -> None:
         """A verdict that another command gave, or a word that a person gave, for this card."""

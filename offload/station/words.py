@@ -40,9 +40,9 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
         case "delivery":
             return Words(
                 "a delivery",
-                "A drive with somebody's records on it. "
-                "This checks it against them and copies it to the drives:",
-                (b"offload", b"receive", volume.mount_point),
+                "A drive with somebody's records on it: no card, so no card words are said of it. "
+                "This reads it and checks it against them:",
+                (b"offload", b"verify", volume.mount_point),
             )
         case "drive":
             return Words(

@@ -146,8 +146,8 @@ class Set:
     installation: LoopInstallation
 
     @classmethod
-    def make(cls, rack: Rack, tmp_path: Path, *, more: str = "") -> "Set":
-        drives = [rack.volume(EXT4, name=f"shuttle-{at}") for at in (1, 2)]
+    def make(cls, rack: Rack, tmp_path: Path, *, more: str = "", size_bytes: int = 0) -> "Set":
+        drives = [rack.volume(EXT4, name=f"shuttle-{at}", size_bytes=size_bytes) for at in (1, 2)]
         text = settings_text(drives, [rack.folder / "mounted"], more=more)
         return cls(rack, drives, LoopInstallation(tmp_path / "station", text))
 

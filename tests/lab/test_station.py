@@ -171,3 +171,14 @@ def test_service_manager_hears_that_it_is_ready_and_alive(rack: Rack, tmp_path: 
             assert told[0].startswith("READY=1")
             assert told.count("WATCHDOG=1") >= 2
             assert watching.stop().code == 0
+
+
+def test_first_byte_is_read_soon_after_a_card_has_settled(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        settled = watching.wait_for(lambda said: said["type"] == "recognised")["seen_at"]
+        copied = watching.wait_for(lambda said: said.get("step") == "copying")["seen_at"]
+        assert copied - settled < 2
+        watching.wait_verdict()
