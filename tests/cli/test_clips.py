@@ -1,10 +1,13 @@
 """``offload clips``, ``--expect`` and the look at clips, as their user meets them."""
 
+import contextlib
 import json
 import os
+import subprocess
 from fractions import Fraction
 from pathlib import Path
 
+import psutil
 import pytest
 
 from offload.cli.clips_view import length_text, lines
@@ -15,7 +18,7 @@ from offload.values.findings import Finding
 from tests.cli.stations import Bench
 from tests.lab.footage import Track, noise, silence, write_footage
 from tests.lab.images import Rack
-from tests.lab.processes import Done, Station
+from tests.lab.processes import Child, Done, Station
 from tests.media.made_clips import clip, unfinished
 
 SETTINGS = """
@@ -162,6 +165,43 @@ def test_doubt_is_settled_from_the_command_line(rack: Rack, tmp_path: Path) -> N
     assert cleared.code == 0, cleared.out + cleared.err
     assert "clip-unfinished was settled by Noor: no take" in cleared.out
     assert "tell camera" in cleared.out
+
+
+@pytest.mark.lab
+def test_killed_look_leaves_no_worker_and_is_gone_on_with(rack: Rack, tmp_path: Path) -> None:
+    bench = Bench(rack, tmp_path)
+    bench.station.settings.write_text(SETTINGS)
+    write_roll(bench.card.root / "A001")
+    bench.card.sync()
+    with bench.start("--json") as child:
+        assert child.process.stdout is not None
+        for line in child.process.stdout:
+            if '"step-started", "step": "clips"' in line:
+                break
+        workers = workers_of(child)
+        child.kill()
+    assert workers, "the look was expected to have begun"
+    _gone, alive = psutil.wait_procs(workers, timeout=10)
+    assert alive == []
+    again = bench.copy("--json")
+    assert [hold["code"] for hold in again.result["holds"]] == ["clip-unfinished"]
+    assert again.result["files_safe"] == 3
+
+
+def workers_of(child: Child) -> list[psutil.Process]:
+    """The first workers that are there, before the run ends."""
+    parent = psutil.Process(child.number)
+    while child.process.poll() is None:
+        found = [
+            each
+            for each in parent.children(recursive=True)
+            if any("offload.media" in word for word in each.cmdline())
+        ]
+        if found:
+            return found
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            child.process.wait(0.01)
+    return []
 
 
 @pytest.mark.lab
