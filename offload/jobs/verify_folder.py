@@ -19,25 +19,34 @@ class SeenFolder(HeldFolder):
     """Part of a held folder. One thread at a time."""
 
     def __init__(
-        self, root: Root, tops: tuple[bytes, ...] = (b"",), closed: Collection[bytes] = ()
+        self,
+        root: Root,
+        tops: tuple[bytes, ...] = (b"",),
+        closed: Collection[bytes] = (),
+        *,
+        forgets_pages: bool = True,
     ) -> None:
         """
         Args:
             root: held by its owner; paths are relative to it.
             tops: the folders that are looked at with all that is below them; ``b""`` for all.
             closed: folders that are not entered.
+            forgets_pages: read files from the device; not on a card, of which nothing is asked
+                but its bytes.
         """
         super().__init__(root)
         self.root = root
         self._tops = tops
         self._closed = frozenset(closed)
+        self._forgets_pages = forgets_pages
 
     @contextmanager
     def open(self, path: bytes) -> Iterator[BinaryIO]:
-        """A regular file, its pages forgotten first."""
+        """A regular file, its pages forgotten first where that is asked for."""
         with super().open(path) as stream:
             fd = stream.fileno()
-            drop_pages(fd, os.fstat(fd).st_size)
+            if self._forgets_pages:
+                drop_pages(fd, os.fstat(fd).st_size)
             yield stream
 
     def names(self, path: bytes) -> list[bytes]:

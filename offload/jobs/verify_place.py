@@ -166,8 +166,13 @@ def list_place(place: HeldPlace, surroundings: Surroundings) -> Listing:
                 entries.append(moved)
                 left_out.add(moved.path)
     made = Entries(_each_once(entries))
+    return listing_of(place.root, made, frozenset(left_out))
+
+
+def listing_of(root: Root, entries: Entries, left_out: frozenset[bytes] = frozenset()) -> Listing:
+    """A listing from entries that are at hand already."""
     return Listing(
-        made, frozenset(left_out), tuple(_faults(made)), _half_done(made), _rolls(place, made)
+        entries, left_out, tuple(_faults(entries)), _half_done(entries), _rolls(root, entries)
     )
 
 
@@ -332,7 +337,7 @@ def _part_ending_in(path: bytes, suffix: bytes, is_folder: bool) -> bytes:
     return b""
 
 
-def _rolls(place: HeldPlace, entries: Entries) -> dict[bytes, bytes]:
+def _rolls(root: Root, entries: Entries) -> dict[bytes, bytes]:
     """Folders ``records/ROLL`` with a roll beside them, by the paths of what lies in them."""
     found: dict[bytes, bytes] = {}
     for number in range(len(entries)):
@@ -341,7 +346,7 @@ def _rolls(place: HeldPlace, entries: Entries) -> dict[bytes, bytes]:
             continue
         beside = join(parent(parent(folder)), name(folder))
         for suffix in (b"", PARTIAL, INCOMPLETE):
-            if _is_folder(place.root, beside + suffix):
+            if _is_folder(root, beside + suffix):
                 found[folder] = beside + suffix
                 break
     return found

@@ -76,6 +76,7 @@ class _Judging:
         self._records = records
         self._trust = trust
         self._histories = records.claims.custody.histories
+        self._named: dict[bytes, frozenset[bytes]] = {}
 
     def of_rolls(self) -> Iterator[SignatureReport]:
         """What lies in ``records/ROLL``."""
@@ -157,9 +158,12 @@ class _Judging:
         """Whether this is a manifest in a history's folder that its chain does not name."""
         if history is None or parent(about) != join(history.scope, HISTORY_FOLDER):
             return False
-        # In any letters: a mount may show the names of manifests in others than the chain does.
-        listed = {entry.path.lower() for entry in history.chain.entries}
-        return name(about) != CHAIN_NAME and name(about).lower() not in listed
+        if history.scope not in self._named:
+            # In any letters: a mount may show manifests in others than the chain names them in.
+            entries = history.chain.entries
+            self._named[history.scope] = frozenset(entry.path.lower() for entry in entries)
+        manifest = name(about)
+        return manifest != CHAIN_NAME and manifest.lower() not in self._named[history.scope]
 
     def _explained(
         self, report: SignatureReport, content: bytes, history: History

@@ -394,11 +394,20 @@ def read_all(verifyings: Sequence[Verifying], tools: VerifyTools) -> None:
     """Read several folders at once.
 
     Raises:
+        DriveError: one is gone.
         StoppedError: the user wanted to stop.
     """
     with told_step("reading", tools):
         checkers = [each.checker for each in verifyings]
-        read_places(checkers, tools.progress.proving, tools.surroundings, tools.is_stopped)
+        try:
+            read_places(checkers, tools.progress.proving, tools.surroundings, tools.is_stopped)
+        except OSError as error:
+            raise DriveError(
+                f"the drive does not answer any more: {reason(error)}",
+                path=verifyings[0].place.given,
+                meaning="Nothing is said of what was not read; nothing was written.",
+                remedy="Check its cable, plug it in anew, then the same command.",
+            ) from error
     if tools.is_stopped():
         raise StoppedError(
             "stopped before everything was read",

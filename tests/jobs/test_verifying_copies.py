@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from offload.errors import DriveError, UsageError
-from offload.events import Found
+from offload.events import Event, Found, StepStarted
 from offload.jobs.verify_result import Answer, ClearanceState, FileState, SignatureState
+from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
 from offload.record.find import RecordKind
 from offload.values.facts import ReadBack
 from tests.jobs.verify_scene import CLIPS, TRUSTED, Copies, flip, states, told
@@ -290,6 +291,36 @@ def test_folder_that_cannot_be_listed_is_told_and_hides_no_other(
     found = Copies(drive.root).verify(drive.root)
     assert {"folder-unreadable", "missing"} <= set(found.reasons)
     assert found.count(FileState.AS_RECORDED, FileState.CACHED) == 1
+
+
+@pytest.mark.parametrize("step", ["listing", "reading"])
+def test_drive_that_vanishes_gives_no_answer_and_no_traceback(
+    master: Copies, faulty_disk: Callable[..., FaultFs], step: str
+) -> None:
+    drive = faulty_disk("drive")
+    shutil.copytree(master.drive, drive.root, dirs_exist_ok=True)
+
+    def pull(event: Event) -> None:
+        if event == StepStarted(step):
+            drive.vanish()
+
+    wish = VerifyWish(os.fsencode(drive.root))
+    try:
+        found = verify_folder(wish, VerifyTools(TRUSTED, sink=pull))
+    except DriveError as error:
+        assert error.exit_code == 3
+    else:
+        assert found.answer is Answer.NOTHING_VERIFIED
+        assert found.good == 0
+
+
+def test_no_descriptor_is_left_open(copies: Copies, tmp_path: Path) -> None:
+    before = len(os.listdir("/proc/self/fd"))
+    copies.verify()
+    copies.verify(copies.roll)
+    with pytest.raises(DriveError):
+        copies.verify(tmp_path / "nowhere")
+    assert len(os.listdir("/proc/self/fd")) == before
 
 
 @pytest.mark.parametrize("is_whole_drive", [True, False], ids=["drive", "roll"])
