@@ -120,7 +120,7 @@ class SettingsFile:
                 file.write(self.text().encode("utf-8"))
                 file.flush()
                 os.fsync(file.fileno())
-            check(temporary)
+            _checked(temporary, self.path, check)
             # A settings file that is a link stays one.
             os.replace(temporary, os.path.realpath(self.path))
         except (OSError, UnicodeEncodeError) as error:
@@ -137,3 +137,12 @@ class SettingsFile:
     def _drives(self) -> AoT:
         found = self._document.get("drive")
         return found if isinstance(found, AoT) else tomlkit.aot()
+
+
+def _checked(temporary: bytes, path: bytes, check: Check) -> None:
+    try:
+        check(temporary)
+    except SettingsError as error:
+        # The person knows the file by its own name.
+        error.path = path
+        raise

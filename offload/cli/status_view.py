@@ -118,7 +118,8 @@ def _running(card: CardLine, run: Pulse, width: int | None) -> Iterator[str]:
         yield f"{_INDENT}{run.step or 'getting ready'}"
         return
     done = f"{run.step}: {size(run.done_bytes)} of {size(run.total_bytes)} read from the card"
-    yield f"{_INDENT}{done}{_pace(run.rate_bytes_s, run.left_s)}"
+    done += _pace(run.rate_bytes_s, run.left_s)
+    yield from wrapped(done, width, _INDENT, _INDENT + "  ")
     for drive in run.drives:
         yield from wrapped(_drive_pulse(drive), width, _INDENT + "  ", _INDENT + "    ")
 

@@ -1,0 +1,82 @@
+"""How everything stands, as lines: the alarm first, nothing that looks like a verdict."""
+
+from dataclasses import replace
+
+import pytest
+
+from offload.cli.status_view import status_lines
+from offload.ledger.locks import Holder
+from offload.ledger.pulse import DrivePulse, Pulse
+from offload.ledger.queue import Queued, Stage
+from offload.ledger.standing import Place
+from offload.station.overview import CardLine, DriveLine, OpenHold, Overview
+from offload.values.verdict import Answer
+
+NOON = 1_795_600_000 * 10**9
+SAFE = CardLine(
+    1, "A001", "K7-4M2P", "", Place.OUT_WAS_SAFE, b"/media/A", NOON, NOON, 41, 118_400_000_000,
+    Answer.CLEARED, (), ("shuttle-1", "shuttle-2"), None, None,
+)  # fmt: skip
+HELD = replace(
+    SAFE,
+    called="A003",
+    place=Place.IN_READER,
+    answer=Answer.HELD,
+    safe_ns=0,
+    holds=(OpenHold("too-few-copies", "3 files are on one drive only.", "offload copy A003"),),
+)
+LOST = replace(HELD, called="A004", place=Place.OUT_NOT_PROVEN)
+RUN = Pulse(
+    7, NOON, 4711, "A005", "copying", 71_200_000_000, 118_400_000_000, 3, 41, 402e6, 120.0, NOON,
+    "", (DrivePulse("shuttle-1", "copying", 71_100_000_000, 118_400_000_000, 402e6, 120.0),),
+)  # fmt: skip
+WORKING = replace(HELD, called="A005", answer=None, holds=(), run=RUN)
+DRIVE = DriveLine(
+    "shuttle-1", True, True, True, False, b"/media/S1", 4 * 10**12, 10**12, 10**11, 3600.0, 9, ()
+)
+STATION = Holder(4711, "cart", NOON)
+
+
+def overview(*cards: CardLine, station: Holder | None = STATION) -> Overview:
+    return Overview(NOON, station, cards, (), (DRIVE,))
+
+
+def test_card_that_is_out_unproven_comes_first() -> None:
+    lines = status_lines(overview(LOST, SAFE, HELD), 100)
+    assert lines[2] == "1 CARD IS OUT AND NOT PROVEN. DO NOT ERASE."
+    assert lines[3].lstrip().startswith("A004")
+
+
+@pytest.mark.parametrize("width", [60, 72, 100, 200, None])
+def test_nothing_is_wider_than_the_screen_and_nothing_is_a_verdict(width: int | None) -> None:
+    lines = status_lines(overview(LOST, SAFE, HELD, WORKING), width)
+    assert width is None or all(len(line) <= width for line in lines)
+    assert not any("SAFE TO ERASE" in line for line in lines)
+
+
+def test_hold_comes_with_what_to_do() -> None:
+    text = "\n".join(status_lines(overview(HELD), 100))
+    assert "KEEP IT" in text and "too-few-copies" in text and "DO  offload copy A003" in text
+
+
+def test_running_card_has_its_rate_and_its_drives() -> None:
+    text = "\n".join(status_lines(overview(WORKING), 100))
+    assert "KEEP THE CARD IN" in text
+    assert "71.2 GB of 118.4 GB" in text and "402 MB/s" in text
+    assert "shuttle-1" in text
+
+
+def test_why_a_card_has_no_verdict_is_shown() -> None:
+    row = Queued("key", b"/media/A", "", Stage.DONE, NOON, "no verdict: no room on shuttle-1")
+    text = "\n".join(status_lines(overview(replace(WORKING, run=None, queued=row)), 100))
+    assert "no verdict: no room on shuttle-1" in text
+
+
+def test_no_station_is_said_first() -> None:
+    lines = status_lines(overview(SAFE, station=None), 100)
+    assert "NO STATION IS AT WORK" in lines[0]
+
+
+def test_drive_tells_when_it_is_full() -> None:
+    text = "\n".join(status_lines(overview(SAFE), 100))
+    assert "busy" in text and "full at about" in text
