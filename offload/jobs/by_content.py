@@ -412,7 +412,7 @@ class _Search:
             facts = place.drive.root.facts(path)
             if not result.marks.holds(number, facts, place.sizes[number - place.first]):
                 return CopyState.CHANGED
-            is_own = self._own.take(place, path, digest)
+            is_own = self._own.take(place.drive, path, digest)
         except OSError:
             return CopyState.UNREADABLE
         return _STATES.get(result.read_back, CopyState.CACHED) if is_own else CopyState.SHARED

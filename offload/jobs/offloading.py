@@ -48,6 +48,8 @@ from offload.jobs.recording import (
     take_final_name,
     write_record,
 )
+from offload.jobs.sent_lists import sent_differs, sent_lists
+from offload.jobs.shared_copies import mark_shared
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import Wish
 from offload.ledger import offloads
@@ -123,6 +125,8 @@ class _Run:
         inventory = self._walk.inventory
         self._tools.sink(CardListed(inventory.file_count, inventory.total_bytes, inventory.digest))
         self._notices += card_notices(self._card)
+        self._sent = sent_lists(self._card.root, self._entries, self._started_at)
+        self._notices += [*self._sent.faults, *self._sent.missing]
         self._name_roll()
         self._begin_notes()
         with self._step("preflight"):
@@ -246,7 +250,10 @@ class _Run:
         self._notes.step(offloads.State.COPYING)
         entries = self._entries
         self._columns: PassColumns = new_columns(
-            self._wish.checksums, entries, self._card, self._drives.places
+            (*self._wish.checksums, *self._sent.algorithms),
+            entries,
+            self._card,
+            self._drives.places,
         )
         earlier = None
         if self._notes.is_written and self._trusts_earlier:
@@ -378,6 +385,7 @@ class _Run:
             self._tools.is_stopped,
             card_numbers,
         )
+        mark_shared(self._active, self._entries, self._columns)
         self._stop_if_asked()
 
     def _card_numbers(self) -> list[int]:

@@ -6,6 +6,7 @@ fits, facts of yesterday used today, drives that are cards.
 
 import json
 import os
+import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -28,7 +29,7 @@ from offload.values.facts import Policy
 from offload.values.findings import Finding
 from offload.volumes.volume import Volume as Mounted
 from tests.jobs.scene import Scene, codes, tree, write_card
-from tests.lab.images import EXT4, Rack
+from tests.lab.images import EXT4, XFS, Rack
 
 pytestmark = pytest.mark.lab
 
@@ -375,3 +376,24 @@ def test_card_that_leaves_while_the_clearance_is_written_is_kept(
     outcome = scene.offload()
     assert not outcome.verdict.is_cleared
     assert not clearances(scene)
+
+
+# --- copies that are one
+
+
+def test_shared_extents_are_one_copy(rack: Rack, tmp_path: Path) -> None:
+    """Two folders of one drive may count where that was allowed, one set of blocks never."""
+    made = Scene.make(rack, tmp_path, drives=(XFS,))
+    write_card(made.card, CLIPS)
+    folders = [made.drives[0].root / name for name in ("one", "two")]
+    for folder in folders:
+        folder.mkdir()
+    wishes = tuple(DriveWish(folder.name, os.fsencode(folder)) for folder in folders)
+    allowed = Policy(separate_drives=False)
+    made.offload(made.wish(drives=wishes[:1], policy=allowed))
+    source = folders[0] / "A001"
+    subprocess.run(["cp", "-a", "--reflink=always", source, folders[1]], check=True)
+    made.drives[0].sync()
+    outcome = made.offload(made.wish(drives=wishes, policy=allowed))
+    assert codes(outcome) == ["copy-not-own"]
+    assert not clearances(made)
