@@ -6,7 +6,7 @@ back from the drives before anybody is told anything.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from offload import __version__
@@ -28,6 +28,7 @@ from offload.jobs.placing import Standing
 from offload.jobs.preparing import Drives
 from offload.jobs.recording import Recorded
 from offload.jobs.result import result_of
+from offload.jobs.sent_lists import SentCheck
 from offload.jobs.stating import card_name, content_texts, folders_of, key_line, manifests_of
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import Wish
@@ -58,6 +59,7 @@ class Ending:
         started_at: of the run.
         findings: told on the way.
         clip_findings: doubts about clips that keep the card.
+        sent: how the files agree with a list that came with them.
         is_without_clip: a known layout without one clip.
     """
 
@@ -74,6 +76,7 @@ class Ending:
     started_at: datetime
     findings: tuple[Finding, ...] = ()
     clip_findings: tuple[Finding, ...] = ()
+    sent: SentCheck = field(default_factory=SentCheck)
     notices: tuple[Finding, ...] = ()
     is_without_clip: bool = False
 
@@ -139,6 +142,7 @@ class Ending:
                 is_ledger_written=self.notes.is_written,
                 notices=self._all_notices(),
                 clip_findings=self.clip_findings,
+                sent_differs=self.sent.differs,
                 decisions=self.notes.decisions(),
                 is_without_clip=self.is_without_clip,
             ),
@@ -149,7 +153,13 @@ class Ending:
 
     def _all_notices(self) -> tuple[Finding, ...]:
         told = [each for each in self.columns.findings if each.code in _NOTICED]
-        return (*self.drives.notices, *self.notices, *told)
+        return (*self.drives.notices, *self.notices, *self._as_sent(), *told)
+
+    def _as_sent(self) -> tuple[Finding, ...]:
+        if not self.sent.good:
+            return ()
+        text = f"{self.sent.good:,} files are as the list that came with them says"
+        return (Finding("as-sent", text),)
 
     def _publish(
         self, verdict: Verdict, facts: Facts, look: LastLook

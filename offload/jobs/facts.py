@@ -33,6 +33,7 @@ class FactSources:
         is_without_clip: a known layout without one clip.
         notices: findings that keep nothing.
         clip_findings: doubts about clips.
+        sent_differs: files that are not what the list that came with them says.
         decisions: what persons have settled.
         card_devices: what the card lies on, to find drives that share it.
     """
@@ -50,6 +51,7 @@ class FactSources:
     is_without_clip: bool
     notices: tuple[Finding, ...] = ()
     clip_findings: tuple[Finding, ...] = ()
+    sent_differs: tuple[Finding, ...] = ()
     decisions: tuple[Decision, ...] = ()
 
 
@@ -74,6 +76,7 @@ def gather_facts(sources: FactSources, look: LastLook) -> Facts:
         left_out_bytes=sum(entry.size_bytes for entry in left_out),
         checksums=sources.columns.copied.digests.column(COMPARE),
         clip_findings=sources.clip_findings,
+        sent_differs=sources.sent_differs,
         notices=sources.notices,
         decisions=sources.decisions,
         uncrossed_mounts=tuple(

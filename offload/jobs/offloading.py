@@ -490,6 +490,7 @@ class _Run:
             tuple(self._findings),
             clip_findings=self._looking.holds,
             notices=(*self._notices, *self._looking.notices),
+            sent=sent_differs(self._sent, self._columns.copied.digests),
             is_without_clip=self._layout is not None and self._layout.is_without_clip,
         )
 

@@ -74,9 +74,9 @@ class SentCheck:
         unread: recorded files without a digest that could be compared.
     """
 
-    good: int
-    differs: tuple[Finding, ...]
-    unread: int
+    good: int = 0
+    differs: tuple[Finding, ...] = ()
+    unread: int = 0
 
 
 def sent_lists(root: Root, entries: Entries, now: datetime) -> Sent:

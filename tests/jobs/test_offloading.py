@@ -454,3 +454,24 @@ def test_two_cards_of_one_name_at_once_keep_apart(rack: Rack, tmp_path: Path) ->
         for root, roll in ((scene.card.root, first), (twin.root, results[0])):
             copy = drive.root / roll.context.roll / "A001C001.mov"
             assert copy.read_bytes() == (root / "A001C001.mov").read_bytes()
+
+
+@pytest.mark.parametrize("is_damaged", [False, True])
+def test_card_with_its_recorders_own_list_is_checked_against_it(
+    rack: Rack, tmp_path: Path, is_damaged: bool
+) -> None:
+    """A fault that happened before us keeps the card, however well it was copied."""
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, CLIPS)
+    listed = subprocess.run(
+        ["md5sum", *CLIPS], cwd=scene.card.root, check=True, capture_output=True, text=True
+    )
+    (scene.card.root / "card.md5").write_text(listed.stdout)
+    if is_damaged:
+        scene.card.flip(scene.card.root / "Clips/A001C002.mov", 5000)
+        scene.card.remount()
+    scene.card.sync()
+    outcome = scene.offload()
+    assert codes(outcome) == (["sent-differs"] if is_damaged else [])
+    assert outcome.verdict.is_cleared is not is_damaged
+    assert "as-sent" in [notice.code for notice in outcome.verdict.notices]
