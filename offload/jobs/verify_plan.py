@@ -170,6 +170,8 @@ def _pair(plan: Plan, listing: Listing, claims: Claims, number: int, paths: list
 def _follow_renames(plan: Plan, listing: Listing, claims: Claims) -> None:
     """Lists that still speak of a file by the name that it had before a recorded rename."""
     custody = claims.custody
+    if all(len(history.generations) < 2 for history in custody.histories.values()):
+        return
     for path, _ in custody.current():
         scope = custody.scope_of(parent(path)) or b""
         if len(custody.histories[scope].generations) < 2:
