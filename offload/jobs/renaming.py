@@ -329,8 +329,9 @@ def _read_again(part: _Part, old: str, new: str, wish: RenameWish, tools: Tools)
         signers, tools.surroundings, tools.progress, tools.sink, tools.is_stopped
     )
     appending = Appending(tools.key, tools.identity, wish.checksums)
-    verifying = begin_verifying(path, checking, appending, name=part.drive.name)
+    verifying = begin_verifying(path, checking, name=part.drive.name)
     try:
+        verifying.plan(appending)
         verifying.read()
         comment = f"renamed from {old} to {new} by {wish.by}: {wish.because}"
         appended, why_not = verifying.append(appending, comment=shown(comment))
