@@ -24,6 +24,7 @@ from offload.values.verdict import Notice
 from tests.jobs.scene import Scene, codes, write_card
 from tests.lab.footage import Track, noise, silence, write_footage, write_frame
 from tests.lab.images import Rack
+from tests.lab.processes import nothing_left
 from tests.media.made_clips import clip, unfinished
 
 pytestmark = pytest.mark.lab
@@ -285,11 +286,7 @@ def test_check_without_reading_keeps_the_doubt(scene: Scene) -> None:
 
 
 def test_nothing_stays_open_and_no_worker_runs_on(scene: Scene) -> None:
-    import psutil
-
     write_card(scene.card, dict(good_clip(n, timecode=f"01:00:{2 * n:02}:00") for n in range(1, 9)))
     looked_at(scene)
-    before = len(os.listdir("/proc/self/fd"))
-    looked_at(scene)
-    assert len(os.listdir("/proc/self/fd")) == before
-    assert psutil.Process().children(recursive=True) == []
+    with nothing_left():
+        looked_at(scene)
