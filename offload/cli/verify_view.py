@@ -72,11 +72,17 @@ def verification_lines(found: Verification, pen: Pen) -> list[Line]:
     when = found.ended_at.astimezone().strftime("%a %d %b %Y, %H:%M:%S")
     lines = pen.head(f"{title}  {HEADLINES[found.answer]}", when, _STYLES[found.answer])
     lines += pen.text(headline(found))
+    if not found.coverage:
+        lines += pen.act("if this is a card, ask what stands on other drives", _check(found))
     lines += _reasons(found, pen)
     lines += _records(found, pen)
     lines += _signatures(found, pen)
     lines += _notes(found, pen)
     return lines
+
+
+def _check(found: Verification) -> tuple[bytes, ...]:
+    return (b"check", found.folder)
 
 
 def _reasons(found: Verification, pen: Pen) -> Iterator[Line]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from offload.card.inventory import IsInnerMount, take_inventory
 from offload.errors import CardError, DriveError, UsageError, reason
+from offload.jobs.lease import RUN_NAME
 from offload.jobs.opening import MARKER, medium_of
 from offload.jobs.placing import INCOMPLETE, PARTIAL, RECORDS
 from offload.jobs.surroundings import Surroundings
@@ -29,6 +30,9 @@ from offload.volumes.volume import Volume
 
 ASIDE = b".damaged"
 """Behind a roll's name: beside the roll, damaged files that were replaced from another copy."""
+
+_FOUND_FILES = b"lost+found"
+"""Where file systems put what they find after a crash; closed to all but the administrator."""
 
 _SUFFIXES = (INCOMPLETE, PARTIAL)
 
@@ -212,17 +216,28 @@ def _opened(path: bytes) -> Root:
 
 
 def _refuse_record(given: bytes) -> None:
-    """A roll's record is not the roll: answer with the right command."""
-    if name(parent(given)) != RECORDS:
-        return
-    roll = join(parent(parent(given)), name(given))
-    if os.path.isdir(roll) and not os.path.isdir(join(given, HISTORY_FOLDER)):
+    """What is written down about rolls is not the rolls: answer with the right command."""
+    if name(parent(given)) == RECORDS:
+        roll = join(parent(parent(given)), name(given))
+        is_record = os.path.isdir(roll) and not os.path.isdir(join(given, HISTORY_FOLDER))
+    else:
+        roll = parent(given)
+        is_record = name(given) == RECORDS and _has_run(given)
+    if is_record:
         raise UsageError(
-            "this is the record of a roll and not the roll",
+            "this is what is written down about rolls, and not the rolls",
             path=given,
             meaning="Nothing was read.",
             remedy=f"offload verify {to_text(roll)}",
         )
+
+
+def _has_run(records: bytes) -> bool:
+    try:
+        folders = os.listdir(records)
+    except OSError:
+        return False
+    return any(os.path.exists(join(join(records, each), RUN_NAME)) for each in folders)
 
 
 def _with_record(given: bytes, root: Root) -> tuple[Root, tuple[bytes, ...]] | None:
@@ -300,6 +315,8 @@ def _faults(entries: Entries) -> list[Finding]:
     for number, kind in enumerate(entries.kinds):
         if kind == ord(Kind.UNREADABLE.value):
             entry = entries[number]
+            if name(entry.path) == _FOUND_FILES:
+                continue
             what = f"cannot be looked into: {entry.note}"
             found.append(Finding("folder-unreadable", what, entry.path))
         elif kind == ord(Kind.MOUNT.value):

@@ -195,10 +195,12 @@ def test_folder_without_any_record_gives_no_answer(tmp_path: Path) -> None:
     assert found.answer.exit_code == 3
 
 
-def test_record_folder_named_for_the_roll_gets_the_right_command(copies: Copies) -> None:
+@pytest.mark.parametrize("named", ["records/A001", "records"])
+def test_record_named_for_the_roll_gets_the_right_command(copies: Copies, named: str) -> None:
     with pytest.raises(UsageError) as caught:
-        copies.verify(copies.records)
-    assert "offload verify" in caught.value.remedy and "A001" in caught.value.remedy
+        copies.verify(copies.drive / named)
+    right = copies.roll if named.endswith("A001") else copies.drive
+    assert caught.value.remedy == f"offload verify {right}"
 
 
 def test_folder_that_is_not_there_is_an_error(tmp_path: Path) -> None:
