@@ -288,5 +288,5 @@ def test_check_without_reading_keeps_the_doubt(scene: Scene) -> None:
 def test_nothing_stays_open_and_no_worker_runs_on(scene: Scene) -> None:
     write_card(scene.card, dict(good_clip(n, timecode=f"01:00:{2 * n:02}:00") for n in range(1, 9)))
     looked_at(scene)
-    with nothing_left():
+    with nothing_left(below=[scene.home.parent]):
         looked_at(scene)
