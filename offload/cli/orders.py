@@ -4,7 +4,14 @@ from dataclasses import replace
 
 from offload.card.layout import rules
 from offload.card.naming import NamingRule, naming_rule
-from offload.cli.session import Session, drive_wishes, policy_of, read_settings, wish_for_drives
+from offload.cli.session import (
+    Session,
+    brief_of,
+    drive_wishes,
+    policy_of,
+    read_settings,
+    wish_for_drives,
+)
 from offload.errors import SettingsError
 from offload.jobs.volume_kind import Looked, look_at_volume
 from offload.jobs.wishes import Wish
@@ -26,6 +33,8 @@ def orders_of(session: Session, settings_option: str, *, ejects: bool = False) -
     settings = read_settings(settings_option, {})
     now = replace(session, settings=settings)
     naming = _naming(settings)
+    # Read here already: a wrong brief is told at the edit and not with the next card.
+    brief_of(settings)
     try:
         layouts = rules(settings.card_layouts)
     except SettingsError as error:

@@ -92,7 +92,8 @@ def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
     answer, news = None, ""
     if last is not None:
         answer = answer_listed(card, walk, policy, tools, number=number)
-        news = _news(last, walk, tools)
+        is_alike = answer is None or answer.facts.is_as_listed
+        news = _news(last, walk, tools, is_alike=is_alike)
     elif not card.is_folder:
         news = what_it_held(ledger, hints_of(card), number)
     return Arrival(
@@ -154,12 +155,18 @@ def _is_settled(last: Offload | None, walk: Walk, answer: Outcome) -> bool:
     )
 
 
-def _news(last: Offload, walk: Walk, tools: Tools) -> str:
-    """What is different on a card that comes back, in one sentence."""
+def _news(last: Offload, walk: Walk, tools: Tools, *, is_alike: bool) -> str:
+    """What is different on a card that comes back, in one sentence.
+
+    Args:
+        is_alike: times, too, are those of the last listing.
+    """
     before = inventories.load(tools.ledger, last.inventory).entries
     now = walk.inventory.entries
     at = _clock(last.changed_ns)
     was = "it was safe" if last.answer is Answer.CLEARED else "it was held"
+    if last.digest == walk.inventory.digest and not is_alike:
+        return f"Its names and sizes are as at {at}, and times are others: it is proven anew."
     if last.digest == walk.inventory.digest:
         return f"It is listed as at {at}, when {was}."
     added, gone, changed = _differences(before, now)

@@ -24,6 +24,7 @@ from offload.values.verdict import Answer
 from offload.volumes.volume import Volume
 
 _FRESH_S = 15.0
+_SHORTEST_PACE_NS = 15 * 60 * 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +316,8 @@ def _unused_line(drive: Drive, volumes: Sequence[Volume]) -> DriveLine:
 
 
 def _full_in_s(free: int, written: int, elapsed_ns: int) -> float | None:
-    if written <= 0 or elapsed_ns <= 0:
+    # A few minutes are no pace.
+    if written <= 0 or elapsed_ns < _SHORTEST_PACE_NS:
         return None
     return free / (written / (elapsed_ns / 1e9))
 

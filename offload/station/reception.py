@@ -246,6 +246,8 @@ class Reception:
     def _met(self, visit: Visit, found: Looked, arrival: Arrival) -> None:
         visit.arrival = arrival
         visit.roll, visit.code = arrival.roll, arrival.code
+        # Only what comes after it is another command's doing.
+        visit.offload = self._register.last_offload(visit)
         text = found.title or "a card that was offloaded before"
         files = f"{arrival.files:,} files"
         self._register.tell(
@@ -254,7 +256,6 @@ class Reception:
         if arrival.is_settled and arrival.answer is not None:
             visit.is_safe = arrival.answer.verdict.is_cleared
             visit.is_listed_safe = True
-            visit.offload = self._register.last_offload(visit)
             why = "safe" if visit.is_safe else "listed as when it was safe; not read"
             self._register.stage(visit, Stage.DONE, why)
             self._register.tell(VerdictGiven(visit.subject, arrival.answer, is_listed=True))

@@ -48,7 +48,11 @@ class Runs:
             why = "the settings name no drive: offload drive add"
             self._register.stage(visit, Stage.DRIVE_MISSING, why)
             return
-        wish = self._wish(visit)
+        try:
+            wish = self._wish(visit)
+        except OffloadError as error:
+            self._failed(visit, error)
+            return
         missing = tuple(drive.name for drive in wish.drives if not drive.path)
         if len(missing) == len(wish.drives):
             visit.waits_for = missing
@@ -97,7 +101,11 @@ class Runs:
 
     def _begin(self, visit: Visit) -> None:
         orders = self._book.orders
-        wish = self._wish(visit)
+        try:
+            wish = self._wish(visit)
+        except OffloadError as error:
+            self._failed(visit, error)
+            return
         visit.is_safe = visit.is_listed_safe = False
         visit.run = Running(
             self._means.offload,

@@ -85,7 +85,7 @@ class Station:
             WatchEndedError: volumes are not noticed any more.
         """
         machine = self._means.surroundings
-        holder = Holder(machine.pid, machine.host, machine.now_ns(), about="station")
+        holder = Holder(machine.pid, machine.host, machine.now_ns())
         with take_station(self._means.ledger.home, holder), self._means.watcher as watcher:
             self._means.sink(StationStarted(machine.pid, self._means.ledger.home))
             self._take_over()

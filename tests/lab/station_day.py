@@ -34,8 +34,8 @@ def memory_bytes(pid: int) -> int:
     return total
 
 
-def descriptors(pid: int) -> list[str]:
-    """Where the open descriptors lead."""
+def descriptors(pid: int, place: Path) -> list[str]:
+    """Where the open descriptors lead, those below a folder alone: others mount here too."""
     folder = f"/proc/{pid}/fd"
     found = []
     for entry in os.listdir(folder):
@@ -43,7 +43,7 @@ def descriptors(pid: int) -> list[str]:
             found.append(os.readlink(f"{folder}/{entry}"))
         except OSError:
             continue
-    return sorted(found)
+    return sorted(each for each in found if each.startswith(os.fspath(place)))
 
 
 def day(rack: Rack, folder: Path, cards: int, *, warm: int = WARM_CARDS) -> dict[str, float]:
@@ -65,8 +65,8 @@ def day(rack: Rack, folder: Path, cards: int, *, warm: int = WARM_CARDS) -> dict
             one_card(watching, station, slot, number)
             figures.append(memory_bytes(pid))
             if number == warm:
-                first_bytes, idle = settled_memory(pid), descriptors(pid)
-        last_bytes, left = settled_memory(pid), descriptors(pid)
+                first_bytes, idle = settled_memory(pid), descriptors(pid, folder)
+        last_bytes, left = settled_memory(pid), descriptors(pid, folder)
         watching.stop()
     grown = [each for each in left if left.count(each) > idle.count(each)]
     result = {

@@ -182,3 +182,22 @@ def test_first_byte_is_read_soon_after_a_card_has_settled(rack: Rack, tmp_path: 
         copied = watching.wait_for(lambda said: said.get("step") == "copying")["seen_at"]
         assert copied - settled < 2
         watching.wait_verdict()
+
+
+def test_earlier_verdict_of_a_card_in_line_is_no_other_commands(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        assert watching.wait_verdict()["verdict"] == "cleared"
+        card.unmount()
+        card.mount()
+        # Of the same size and name: only the time says that something was done to it.
+        clip = card.root / "CLIPS" / "A001C001.mov"
+        clip.write_bytes(os.urandom(clip.stat().st_size))
+        card.remount()
+        said = watching.wait_for(lambda said: said["type"] == "verdict" and not said["is_listed"])
+        assert said["verdict"] == "cleared", watching.told()
+        assert said["roll"] == "A001-2"
+        assert not [each for each in watching.said if "by another command" in each.get("why", "")]
+        station.assert_copied(card)
