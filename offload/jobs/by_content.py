@@ -43,6 +43,9 @@ from offload.values.findings import Finding
 from offload.values.inventory import card_code
 from offload.values.paths import name, to_text
 
+_NOBODY_LOOKED = Finding(
+    "not-looked-into", "the clips were compared and nobody looked into them for this answer"
+)
 _MOST_NOTED = 200
 _STATES = {ReadBack.DEVICE: CopyState.PROVEN_DEVICE, ReadBack.SERVER: CopyState.PROVEN_SERVER}
 _BEST_LAST = (
@@ -288,7 +291,7 @@ class _Search:
             left_out_clips=walk.left_out_clips,
             left_out_bytes=sum(entry.size_bytes for entry in walk.inventory.left_out),
             checksums=self._checksums(),
-            notices=tuple(self._notices[:_MOST_NOTED]),
+            notices=(*self._notices[:_MOST_NOTED], _NOBODY_LOOKED),
             uncrossed_mounts=_findings(walk, Kind.MOUNT, "inner-mount"),
             listing_errors=_findings(walk, Kind.UNREADABLE, "not-listed"),
             is_card_present=is_present,
