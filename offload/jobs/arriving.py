@@ -15,7 +15,7 @@ from offload.jobs.noting import hints_of, mounted_keys, number_of
 from offload.jobs.opening import HeldCard, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
-from offload.ledger import cards, inventories, offloads, rolls, standing
+from offload.ledger import cards, clearances, inventories, offloads, rolls, standing
 from offload.ledger.cards import CardHints
 from offload.ledger.database import Ledger
 from offload.ledger.offloads import Offload
@@ -96,6 +96,10 @@ def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
         news = _news(last, walk, tools, is_alike=is_alike)
     elif not card.is_folder:
         news = what_it_held(ledger, hints_of(card), number)
+    is_settled = answer is not None and _is_settled(last, walk, answer)
+    if answer is not None and not is_settled:
+        # From here on nobody may say "was safe": what is on it now was never proven.
+        _void(number, tools)
     return Arrival(
         number,
         card.mounting,
@@ -107,7 +111,7 @@ def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
         roll.name if roll and rolls.names_before(ledger, roll.roll) else "",
         news,
         answer,
-        is_settled=answer is not None and _is_settled(last, walk, answer),
+        is_settled=is_settled,
     )
 
 
@@ -141,6 +145,13 @@ def _roll_of(card: int, last: Offload | None, tools: Tools) -> Roll | None:
         return rolls.get(tools.ledger, last.roll)
     found = rolls.of_card(tools.ledger, card)
     return found[0] if found else None
+
+
+def _void(card: int, tools: Tools) -> None:
+    given = clearances.last_of_card(tools.ledger, card)
+    if given is not None and given.voided_ns is None:
+        because = "the card came back and is not listed as it was"
+        clearances.void(tools.ledger, given.clearance, because, tools.surroundings.now_ns())
 
 
 def _is_settled(last: Offload | None, walk: Walk, answer: Outcome) -> bool:

@@ -1,13 +1,14 @@
 """What goes wrong around cards: mounts that flap, labels that lie, ejecting, broken ledgers."""
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
 
 from tests.lab import mounts
 from tests.lab.cards import write_roll
-from tests.lab.images import EXT4, Rack
+from tests.lab.images import EXT4, Rack, Volume
 from tests.lab.station import Set, Watching
 
 pytestmark = pytest.mark.lab
@@ -96,3 +97,50 @@ def test_ledger_on_a_full_disk_clears_nothing(rack: Rack, tmp_path: Path) -> Non
         filler.unlink()
         card.remount()
         assert watching.wait_verdict()["verdict"] == "cleared", watching.told()
+
+
+def pulled_before_it_was_proven(station: Set, card: Volume, watching: Watching) -> None:
+    """A card is put in and pulled as soon as it has been listed."""
+    card.mount()
+    watching.wait_for(lambda said: said["type"] == "run-started")
+    card.unmount_lazy()
+    left = watching.wait_for(
+        lambda said: said["type"] == "card-left" and said["mount_point"] == os.fspath(card.root)
+    )
+    assert not left["was_safe"]
+
+
+def places(station: Set) -> list[str]:
+    """Where the cards are, asked from another shell."""
+    cards = station.installation.run("status", "--json").result["cards"]
+    return sorted(each["place"] for each in cards)
+
+
+def test_cloned_card_is_another_card(rack: Rack, tmp_path: Path) -> None:
+    """Two cards with one volume id and one label: the proof of one says nothing of the other."""
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    twin = rack.snapshot(card, "twin")
+    twin.mount()
+    shutil.rmtree(twin.root / "CLIPS")
+    station.fill(twin, "B001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        assert watching.wait_verdict()["verdict"] == "cleared"
+        card.unmount()
+        pulled_before_it_was_proven(station, twin, watching)
+    assert places(station) == ["out-not-proven", "out-was-safe"]
+
+
+def test_card_whose_times_alone_differ_was_not_safe(rack: Rack, tmp_path: Path) -> None:
+    """Names and sizes as when it was proven, and something was written: nobody knows what."""
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        assert watching.wait_verdict()["verdict"] == "cleared"
+        clip = card.root / "CLIPS" / "A001C001.mov"
+        clip.write_bytes(os.urandom(clip.stat().st_size))
+        card.unmount()
+        pulled_before_it_was_proven(station, card, watching)
+    assert places(station) == ["out-not-proven"]
