@@ -43,7 +43,9 @@ def test_foreign_escape_is_refused() -> None:
         from_text(r"a\q")
 
 
-@pytest.mark.parametrize("path", [b"", b"/etc/passwd", b"../x", b"a/../b", b"a//b", b"a/.", b"a\0b"])
+@pytest.mark.parametrize(
+    "path", [b"", b"/etc/passwd", b"../x", b"a/../b", b"a//b", b"a/.", b"a\0b"]
+)
 def test_paths_that_leave_their_root_are_not_clean(path: bytes) -> None:
     assert not is_clean(path)
 
