@@ -16,6 +16,7 @@ from offload.events import Found
 from offload.jobs.mend_files import REPLACED, Repair, put_back
 from offload.jobs.mend_result import GoodIn, MendAnswer, Mended, Mending
 from offload.jobs.tools import StoppedError
+from offload.jobs.verify_locks import rolls_locked
 from offload.jobs.verify_result import GOOD, TOLERATED, FileState, Verification
 from offload.jobs.verifying import (
     Appending,
@@ -58,6 +59,7 @@ def mend_folder(wish: MendWish, tools: VerifyTools) -> Mending:
     Raises:
         DriveError: one of them cannot be opened or listed.
         UsageError: they are one, or one lies in the other.
+        BusyError: a run is working on a roll that is to be mended.
         StoppedError: the user wanted to stop; what was put back by then is whole.
     """
     _refuse_one_in_the_other(wish)
@@ -98,7 +100,11 @@ class _Mending:
         repairs, failed = self._repairs()
         if not repairs:
             return self._refused("the other copy has none of the files that are to be mended")
-        with told_step("mending", self._tools):
+        place = self._copy.place
+        with (
+            told_step("mending", self._tools),
+            rolls_locked(place.root, self._copy.listing.records_folders, place.shown),
+        ):
             mended = list(self._put_all_back(repairs, failed))
         if not mended:
             return self._refused("none of the files could be put back", failed)

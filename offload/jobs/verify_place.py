@@ -141,11 +141,13 @@ def open_place(path: bytes, surroundings: Surroundings) -> HeldPlace:
         UsageError: it is the record of a roll and not the roll.
     """
     given = os.path.abspath(path)
-    _refuse_record(given)
+    # A link that the user named is the user's own; what it leads to is what is mounted.
+    real = os.path.realpath(given)
+    _refuse_record(real)
     with ExitStack() as stack:
-        root = stack.enter_context(_opened(given))
+        root = stack.enter_context(_opened(real))
         tops: tuple[bytes, ...] = (b"",)
-        wider = _with_record(given, root)
+        wider = _with_record(real, root)
         if wider is not None:
             root, tops = stack.enter_context(wider[0]), wider[1]
         volume = surroundings.volume_of(root.fd)
@@ -243,7 +245,7 @@ def _has_run(records: bytes) -> bool:
 def _with_record(given: bytes, root: Root) -> tuple[Root, tuple[bytes, ...]] | None:
     """The folder that holds a roll and its record, when the roll itself was named."""
     roll = name(given)
-    if not roll or os.path.realpath(given) != given:
+    if not roll:
         return None
     try:
         above = Root(parent(given) or b"/")

@@ -10,7 +10,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from offload.errors import DriveError, RecordError, reason
+from offload.errors import BusyError, DriveError, RecordError, reason
 from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError
@@ -19,6 +19,7 @@ from offload.jobs.verify_arrivals import Expected
 from offload.jobs.verify_bags import judge_bags
 from offload.jobs.verify_clearances import judge_clearances
 from offload.jobs.verify_folder import SeenFolder
+from offload.jobs.verify_locks import rolls_locked
 from offload.jobs.verify_place import (
     HeldPlace,
     Listing,
@@ -273,9 +274,12 @@ class Verifying:
         )
         with self._step("record"):
             try:
-                added = append_all(
-                    self.place, self.folder, self.listing, self.records, self.checked, signing
-                )
+                with rolls_locked(self.place.root, self.listing.records_folders, self.place.shown):
+                    added = append_all(
+                        self.place, self.folder, self.listing, self.records, self.checked, signing
+                    )
+            except BusyError as error:
+                return (), f"{error.what}; try again when it has ended"
             except OSError as error:
                 return (), f"the drive would not take it: {reason(error)}"
             except RecordError as error:

@@ -156,6 +156,29 @@ def test_mend_refuses_when_both_are_damaged(copies: Copies, station: Station) ->
     assert {"path": CLIP, "copy": False, "other": True} in result["good_in"]
 
 
+@pytest.mark.parametrize("pattern", ['"mending"', '"record"', '"step": "reading"'])
+def test_killed_mending_loses_nothing_and_goes_on(
+    copies: Copies, station: Station, pattern: str
+) -> None:
+    names = [name for name in CLIPS if CLIPS[name]]
+    damaged = {}
+    for name in names:
+        flip(copies.roll / name)
+        damaged[name] = (copies.roll / name).read_bytes()
+    child = station.start("mend", copies.drive, "--from", copies.other, "--json")
+    child.kill_when(pattern)
+    for name in names:
+        # At any moment the damaged file is in its place or aside, and what is in its place is one.
+        aside = copies.drive / "A001.damaged" / name
+        kept = [path.read_bytes() for path in (copies.roll / name, aside) if path.exists()]
+        assert damaged[name] in kept
+        assert set(kept) <= {damaged[name], CLIPS[name]}
+    assert run(station, "mend", copies.drive, "--from", copies.other).code == 0
+    found = run(station, "verify", copies.drive, "--json")
+    assert (found.code, found.result["good"]) == (0, len(CLIPS))
+    assert not list(copies.drive.rglob(".new-*"))
+
+
 def test_interrupted_verification_says_nothing_of_what_was_not_read(
     station: Station, tmp_path: Path
 ) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from offload.errors import UsageError
+from offload.errors import BusyError, UsageError
+from offload.jobs.lease import Lock
 from offload.jobs.mend_result import MendAnswer, Mending
 from offload.jobs.mending import MendWish, mend_folder
 from offload.jobs.tools import StoppedError
@@ -17,6 +18,7 @@ from offload.jobs.verifying import Appending, VerifyTools
 from offload.record.mhl.history import load_history
 from offload.record.mhl.model import Action
 from offload.record.signers import Signers
+from offload.storage.root import Root
 from tests.jobs.scene import tree
 from tests.jobs.verify_scene import CLIPS, POST, STATION, Copies, flip, known, told
 from tests.lab.faultfs import Fault, FaultFs
@@ -338,6 +340,22 @@ def test_stopped_mending_can_go_on(copies: Copies) -> None:
     assert len([each for each in mended.rglob("*") if each.is_file()]) == 1
     found = mend(copies.drive, copies.other)
     assert (found.answer, len(found.mended)) == (MendAnswer.MENDED, 2)
+
+
+def test_roll_that_a_run_works_on_is_left_alone(copies: Copies) -> None:
+    flip(copies.roll / CLIP)
+    before = untouched(copies.drive)
+    with Root(os.fsencode(copies.drive)) as root:
+        lock = Lock(root, b"records/A001", "shuttle-1")
+        with pytest.raises(BusyError):
+            mend(copies.drive, copies.other)
+        found = copies.verify(copies.other, signers=BOTH, append_as=("post", POST))
+        assert len(found.appended) == 1
+        found = copies.verify(signers=BOTH, append_as=("post", POST))
+        assert "another run is working" in found.not_appended
+        lock.release()
+    assert untouched(copies.drive) == before
+    assert mend(copies.drive, copies.other).answer is MendAnswer.MENDED
 
 
 def test_copy_without_a_history_is_mended_by_its_list(tmp_path: Path) -> None:

@@ -56,6 +56,15 @@ def test_roll_itself_is_verified_with_the_record_beside_it(copies: Copies) -> No
     assert len(found.clearances) == 1
 
 
+def test_link_to_a_roll_is_the_roll(copies: Copies, tmp_path: Path) -> None:
+    link = tmp_path / "today"
+    link.symlink_to(copies.roll)
+    found = copies.verify(link)
+    assert found.answer is Answer.AS_RECORDED
+    assert len(found.clearances) == 1
+    assert found.folder == os.fsencode(link)
+
+
 def test_changed_file_differs_and_it_is_said_from_what(copies: Copies) -> None:
     clip = copies.roll / "Clips/A001C001.mov"
     flip(clip, 700_000)
