@@ -57,9 +57,9 @@ def copy(
     from offload.transfer.counters import Progress
 
     sheet = read_sheet(expect)
-    with session(settings, _overrides(copies, card_reads, same_drive_ok)) as opened:
+    with session(settings, _overrides(copies, card_reads, same_drive_ok, checksum)) as opened:
         path = find_card(opened, card)
-        wish = wish_for(opened, path, tuple(to or ()), roll, tuple(checksum or ()))
+        wish = wish_for(opened, path, tuple(to or ()), roll)
         wish = replace(wish, sheet=sheet)
         view = RunView(Progress(), as_json=as_json, heading=wish.production)
         stop = threading.Event()
@@ -70,8 +70,12 @@ def copy(
         return 0 if outcome.verdict.is_cleared else 1
 
 
-def _overrides(copies: int | None, card_reads: int | None, same_drive_ok: bool) -> dict[str, Any]:
+def _overrides(
+    copies: int | None, card_reads: int | None, same_drive_ok: bool, checksums: list[str] | None
+) -> dict[str, Any]:
     options: dict[str, Any] = {}
+    if checksums:
+        options["checksums.use"] = checksums
     if copies:
         options["copies.needed"] = copies
     if card_reads:

@@ -7,6 +7,8 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
+from offload.cli.streams import hold_standard_streams
+
 EXIT_CODES = (
     "Exit codes: 0 cleared, or all is as it should be. 1 held, or something differs. 2 wrong "
     "usage or settings. 3 no verdict could be given. 130 stopped by the user."
@@ -74,11 +76,7 @@ def _root() -> None:
 
 def main() -> None:
     """Run a command and end the process with its exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # A character that this terminal cannot show never ends a job or changes its result.
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
+    hold_standard_streams()
     from offload.cli.failures import told
 
     sys.exit(told(lambda: app(standalone_mode=False)))

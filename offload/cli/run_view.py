@@ -1,12 +1,9 @@
 """A job from the outside: live lines while it runs, its events, and the verdict at its end.
 
-The job runs in a thread of its own; this one draws and takes Ctrl-C. What cannot be shown never
-stops a job: an output that fails is closed and the job goes on to its exit code.
+The job runs in a thread of its own; this one draws and takes Ctrl-C.
 """
 
 import contextlib
-import io
-import os
 import shutil
 import sys
 import threading
@@ -76,7 +73,7 @@ class RunView:
         with self._lock:
             self._note(event)
             if self._is_json:
-                write_event(event, _Steady())
+                write_event(event, sys.stdout)
             elif not self._is_live:
                 self._tell(event)
 
@@ -118,7 +115,7 @@ class RunView:
     def show(self, outcome: Outcome, *, is_check: bool = False) -> None:
         """The verdict, and where the time went."""
         if self._is_json:
-            write_result(outcome, _Steady())
+            write_result(outcome, sys.stdout)
             return
         show(outcome.verdict, scene_of(outcome, is_check=is_check), sys.stdout)
         if self._steps:
@@ -207,22 +204,10 @@ def sentence(event: Event) -> str:
             return f"drive dropped: {shown(drive)}: {why}"
 
 
-class _Steady(io.StringIO):
-    """Standard output, such that nobody reading it any more never ends a job."""
-
-    def write(self, text: str) -> int:
-        _write(text)
-        return len(text)
-
-
 def _print_line(text: str) -> None:
     _write(text + "\n")
 
 
 def _write(text: str) -> None:
-    try:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except OSError:
-        # Nobody reads any more. The job goes on; its exit code and its record are what count.
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    sys.stdout.write(text)
+    sys.stdout.flush()

@@ -112,19 +112,14 @@ def drive_wishes(session: Session, to: tuple[str, ...]) -> tuple[DriveWish, ...]
     return tuple(_with_unique_names(wishes))
 
 
-def wish_for(
-    session: Session, card: bytes, to: tuple[str, ...], roll: str, checksums: tuple[str, ...]
-) -> Wish:
+def wish_for(session: Session, card: bytes, to: tuple[str, ...], roll: str) -> Wish:
     """One offload as the command and the settings ask for it.
 
     Raises:
         UsageError: there is no drive to copy to.
     """
     drives = drive_wishes(session, to) or _drives_before(session, card)
-    return replace(
-        wish_for_drives(session, card, drives, roll),
-        checksums=checksums or session.settings.checksums.use,
-    )
+    return wish_for_drives(session, card, drives, roll)
 
 
 def wish_for_drives(

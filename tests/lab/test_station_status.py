@@ -15,8 +15,8 @@ def test_status_follows_a_card_through_its_stay(rack: Rack, tmp_path: Path) -> N
     station = Set.make(rack, tmp_path)
     card = station.card("card", "A001", large=12 << 20)
     card.mount()
-    with throttled(card.device, read_bytes_s=6 << 20), Watching(station.installation) as watching:
-        watching.wait_for(lambda said: said.get("step") == "proving")
+    with throttled(card.device, read_bytes_s=2 << 20), Watching(station.installation) as watching:
+        watching.wait_for(lambda said: said.get("step") == "copying")
         working = station.installation.run("status", "--json").result
         assert working["station"]["pid"] == watching.child.number
         assert working["cards"][0]["run"]["step"] in ("copying", "proving")
