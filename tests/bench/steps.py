@@ -44,6 +44,7 @@ class Bench:
         expected: int = 0,
         home: Path | None = None,
         looks: bool = False,
+        program: str = "offload",
     ) -> Sample:
         """The whole program as a user starts it, with a home of its own.
 
@@ -54,10 +55,11 @@ class Bench:
             home: where the ledger is; a new one when left out.
             looks: look into the clips, which is the default of the program and which none of the
                 tools beside it does.
+            program: the module that is run.
         """
         settings = self.folder / "offload.toml"
         settings.write_text(_SETTINGS.format(look=str(looks).lower()))
-        words = [sys.executable, "-m", "offload", verb, *map(os.fspath, arguments)]
+        words = [sys.executable, "-m", program, verb, *map(os.fspath, arguments)]
         if verb != "--help":
             words += ["--settings", os.fspath(settings)]
         environment = {"OFFLOAD_HOME": os.fspath(home or self.work / "home")}

@@ -23,6 +23,9 @@ from tests.lab.throttle import throttled
 MB = 10**6
 _ROOM = 1.04
 _SPARE = 64 << 20
+_RESERVE = 4 << 30
+"""What stays free on a drive and more; the images are sparse."""
+_PROGRAM = "tests.lab.loops_as_disks"
 _TOOLS = ("losetup", "mkfs.ext4")
 
 
@@ -47,7 +50,9 @@ def _stage(
     rack = Rack(place)
     try:
         made_cards = [rack.volume(name=f"card-{at + 1}", size_bytes=size) for at in range(cards)]
-        drives = [rack.volume(name=f"shuttle-{at + 1}", size_bytes=size) for at in range(2)]
+        drives = [
+            rack.volume(name=f"shuttle-{at + 1}", size_bytes=size + _RESERVE) for at in range(2)
+        ]
         for volume in made_cards:
             for file in files:
                 shutil.copyfile(file, volume.root / file.name)
@@ -69,7 +74,8 @@ def _hold(stack: ExitStack, volume: Volume, rate: int) -> None:
 
 def _copy(bench: Bench, card: Path, drives: list[Path], *options: str) -> Sample:
     to = [word for drive in drives for word in ("--to", os.fspath(drive))]
-    return bench.offload("copy", card, *to, "--same-drive-ok", "--checksum", "xxh128", *options)
+    options = ("--same-drive-ok", "--checksum", "xxh128", *options)
+    return bench.offload("copy", card, *to, *options, program=_PROGRAM)
 
 
 def _one(clips: int, rates: Rates, *options: str) -> Callable[[Bench], Sample]:

@@ -79,7 +79,7 @@ def without_comparing(patch: Patch, *, of_card: bool) -> None:
     real = offload.transfer.proving._Prover._judge
 
     def judge(self: Any, number: int, file: Any, digests: Any, is_gone: bool) -> None:
-        if (self.key == CARD) is of_card:
+        if self._reading.is_card is of_card:
             digests = {COMPARE: self._digests.get(COMPARE, number)}
         real(self, number, file, digests, is_gone)
 
