@@ -7,8 +7,6 @@ itself, so nothing but manifests and chain lies in ``ascmhl``.
 """
 
 import hashlib
-import io
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -39,10 +37,9 @@ from offload.record.mhl.tree import EmptyFolder, Item, NotHashed, tree_records, 
 from offload.record.mhl.write import write_manifest
 from offload.record.signature import judge
 from offload.record.signers import SignerEntry, Signers
-from offload.record.sshsig import NAMESPACE, SIGNATURE_LIMIT_BYTES, sign
+from offload.record.sshsig import NAMESPACE, SIGNATURE_LIMIT_BYTES, sign_digest
 from offload.record.sums import LISTED_AS, write_sums
-from offload.storage.durable import growing, write_new
-from offload.storage.evidence import drop_pages
+from offload.storage.durable import growing, sha512_of, write_new
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
@@ -205,15 +202,14 @@ def write_record(
     remove_leftovers(place, earlier.chain)
     made = _standing_record(copied, order, earlier, key, occasion)
     if made is None:
-        made = _write_generation(copied, order, earlier, occasion)
-        _sign(root, join(_history(place), made.manifest), place.records, key)
-        _sign(root, join(_history(place), CHAIN_NAME), place.records, key)
+        made = _write_generation(copied, order, earlier, key, occasion)
     unlisted = {each: _write_list(copied, each, order, key) for each in copied.digests.names}
     made.unlisted += [path for paths in unlisted.values() for path in paths]
     if place.names:
         path = join(place.records, NAMES_NAME)
-        _replace_own(root, path, place.names.to_json())
-        _sign(root, path, place.records, key)
+        content = place.names.to_json()
+        _replace_own(root, path, content)
+        _sign(root, path, hashlib.sha512(content).digest(), place.records, key)
     signers = f'{occasion.identity} namespaces="{NAMESPACE}" {key.public.line()}\n'
     _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
     _write_by_hand(copied, made, unlisted, key, occasion)
@@ -278,7 +274,7 @@ def _standing_record(
 
 
 def _write_generation(
-    copied: Copied, order: Sequence[int], earlier: Earlier, occasion: Occasion
+    copied: Copied, order: Sequence[int], earlier: Earlier, key: SigningKey, occasion: Occasion
 ) -> Recorded:
     place = copied.place
     root = place.drive.root
@@ -298,6 +294,8 @@ def _write_generation(
     _replace_own(root, join(history, CHAIN_NAME), content)
     chain_c4 = hashlib.sha512(content).digest()
     sync_folder(root, place.lies_in)
+    _sign(root, path, c4, place.records, key)
+    _sign(root, join(history, CHAIN_NAME), chain_c4, place.records, key)
     return Recorded(
         join(root.path, place.final),
         manifest,
@@ -382,7 +380,7 @@ def _write_list(
     path = join(place.records, top + b"." + suffix)
     with growing(root, path, replaces_own=True) as out:
         unlisted = write_sums(out, algorithm, lines())
-    _sign(root, path, place.records, key)
+    _sign(root, path, sha512_of(out), place.records, key)
     return unlisted
 
 
@@ -435,21 +433,13 @@ def _small_or_none(root: Root, path: bytes) -> bytes | None:
         return None
 
 
-def _sign(root: Root, path: bytes, records: bytes, key: SigningKey) -> None:
-    """Sign a file as it reads back from the drive."""
-    with _reread(root, path) as content:
-        signature = sign(key, content)
-    _replace_own(root, join(records, name(path) + SIGNATURE), signature)
+def _sign(root: Root, path: bytes, sha512: bytes, records: bytes, key: SigningKey) -> None:
+    """Sign a file as it was written: it has been read back, and a later reading may be wrong."""
+    _replace_own(root, join(records, name(path) + SIGNATURE), sign_digest(key, sha512))
 
 
 def _replace_own(root: Root, path: bytes, content: bytes) -> None:
     write_new(root, path, content, replaces_own=True)
-
-
-def _reread(root: Root, path: bytes) -> io.BufferedReader:
-    fd = root.open_file(path)
-    drop_pages(fd, os.fstat(fd).st_size)
-    return open(fd, "rb")
 
 
 def _history(place: Place) -> bytes:

@@ -65,11 +65,15 @@ class Signature:
 
 def sign(key: SigningKey, message: Message, *, namespace: str = NAMESPACE) -> bytes:
     """The armored signature of a message, as ``ssh-keygen -Y sign`` makes it."""
+    return sign_digest(key, message_digest(message, _HASH_WRITTEN), namespace=namespace)
+
+
+def sign_digest(key: SigningKey, sha512: bytes, *, namespace: str = NAMESPACE) -> bytes:
+    """The same of a message whose raw SHA-512 is known: what was written, not what reads back."""
     if not namespace:
         raise ValueError("the namespace of a signature must not be empty")
     name = namespace.encode("utf-8")
-    digest = message_digest(message, _HASH_WRITTEN)
-    signed = key.sign(_signed_data(name, _HASH_WRITTEN, digest))
+    signed = key.sign(_signed_data(name, _HASH_WRITTEN, sha512))
     blob = (
         _MAGIC
         + _VERSION.to_bytes(4, "big")

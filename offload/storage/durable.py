@@ -73,6 +73,11 @@ def growing(root: Root, path: bytes, *, replaces_own: bool = False) -> Iterator[
         raise
 
 
+def sha512_of(out: BinaryIO) -> bytes:
+    """Raw SHA-512 of all that a file from :func:`growing` has taken."""
+    return cast("_Summed", out).digest()
+
+
 def write_new(root: Root, path: bytes, content: bytes, *, replaces_own: bool = False) -> None:
     """Write a whole file durably; arguments and errors as for :func:`growing`."""
     with growing(root, path, replaces_own=replaces_own) as out:

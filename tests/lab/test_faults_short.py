@@ -55,3 +55,18 @@ def test_card_read_once_is_said(lab: Lab) -> None:
     assert answer.says_read_once or not answer.is_cleared
     twice = runner.run(lie)
     assert not twice.answer.is_cleared
+
+
+def test_no_reading_of_the_record_gone_wrong_once_is_signed(lab: Lab) -> None:
+    """What is signed is what was written, whatever one reading of it says."""
+    _, runner, baseline = lab
+    reads = [call for call in baseline["drive-1"] if call.op == "read"]
+    record = [
+        nth
+        for nth, call in enumerate(reads, 1)
+        if call.path.endswith((".mhl", ".xml", ".sha512")) and ".sig" not in call.path
+    ]
+    wrong = [cases.made("drive-1", "read", nth, "zero_out", for_good=False) for nth in record]
+    table = run_all(runner, (case for case in wrong if case is not None), Table())
+    assert table.faults
+    assert not table.failures, "\n".join(table.failures)
