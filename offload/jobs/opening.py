@@ -1,8 +1,11 @@
 """Opening card and drives: one held descriptor each, and what the system says about them."""
 
+import contextlib
 import errno
+import fcntl
 import json
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from offload.card.inventory import Walk, take_inventory
@@ -238,13 +241,32 @@ def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
     """
     if drive.marker or drive.volume.is_read_only:
         return drive
+    with _alone(drive.root):
+        # Another run may have given it one since this run opened the drive.
+        return replace(drive, marker=read_marker(drive.root) or _new_marker(drive, surroundings))
+
+
+def _new_marker(drive: HeldDrive, surroundings: Surroundings) -> str:
     marker = surroundings.random_number()
     content = json.dumps({"drive": marker, "name": drive.name}) + "\n"
     # A file of this name that holds no number is one that a failing drive left half written.
     write_new(drive.root, MARKER, content.encode("utf-8", "surrogateescape"), replaces_own=True)
     if read_marker(drive.root) != marker:
         raise OSError(errno.EIO, "the marker file does not read back the same")
-    return replace(drive, marker=marker)
+    return marker
+
+
+@contextlib.contextmanager
+def _alone(root: Root) -> Iterator[None]:
+    """Keep other runs on this machine from marking the same drive meanwhile."""
+    # Shares that know no locks are marked as they are: a marker that was replaced keeps the card.
+    with contextlib.suppress(OSError):
+        fcntl.flock(root.fd, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            fcntl.flock(root.fd, fcntl.LOCK_UN)
 
 
 def read_marker(root: Root) -> str:
