@@ -46,7 +46,8 @@ def _by_name(session: Session, word: str) -> list[bytes]:
     """Mount points of mounted cards with this roll, code or label."""
     ledger = session.ledger
     known = {roll.card for roll in rolls.find(ledger, word)}
-    known |= {card.card for card in cards.find_by_code(ledger, word.upper())}
+    if word.isascii():  # any other word, of whatever bytes, is no code
+        known |= {card.card for card in cards.find_by_code(ledger, word.upper())}
     known |= {card.card for card in cards.find_by_label(ledger, word)}
     volumes = [each for each in session.surroundings.volumes() if not each.is_covered]
     keys = {session.surroundings.mounting_key(volume) for volume in volumes}

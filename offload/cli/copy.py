@@ -61,7 +61,8 @@ def copy(
         path = find_card(opened, card)
         wish = wish_for(opened, path, tuple(to or ()), roll)
         wish = replace(wish, sheet=sheet)
-        view = RunView(Progress(), as_json=as_json, heading=wish.production)
+        reads = 1 if missing else wish.policy.card_reads
+        view = RunView(Progress(), as_json=as_json, heading=wish.production, card_reads=reads)
         stop = threading.Event()
         tools = view.tools(opened, stop)
         job = copy_missing if missing else offload_card

@@ -10,8 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from rich.cells import cell_len
+
 from offload.cli.amounts import clock_after, count, duration, rate, size
 from offload.cli.verdict_view import FOR_THE_CAMERA
+from offload.cli.wrapping import cut
 from offload.transfer.counters import Lane, Pass, Progress
 from offload.values.findings import Finding
 from offload.values.paths import shown, to_text
@@ -20,6 +23,7 @@ SAMPLES_PER_S = 8
 _WINDOW_S = 4.0
 _STALLED_S = 10.0
 _NAME_WIDTH = 11
+_ANSWER = "  KEEP THE CARD IN. Nothing is proven yet."
 
 
 @dataclass(slots=True)
@@ -48,6 +52,7 @@ class LiveView:
         files, total_bytes: of the card; 0 before it is listed.
         free_bytes: by drive name, what will be free at the end; missing where not told.
         notices: what the camera team should hear now, newest last.
+        card_reads: readings of the card asked for.
     """
 
     progress: Progress
@@ -57,6 +62,7 @@ class LiveView:
     total_bytes: int = 0
     free_bytes: dict[str, int] = field(default_factory=dict)
     notices: list[str] = field(default_factory=list)
+    card_reads: int = 2
     started_at: datetime = field(default_factory=datetime.now)
     _speeds: dict[tuple[str, str], _Speed] = field(default_factory=dict)
 
@@ -67,12 +73,13 @@ class LiveView:
             self.notices.append(f"{where}{finding.text}")
 
     def lines(self, width: int) -> list[str]:
-        """Plain lines, none wider than ``width`` characters."""
+        """Plain lines, none wider than ``width`` columns."""
         now = time.monotonic()
         left = self._seconds_left(now)
-        head = f"{shown(self.roll) or 'card'}  KEEP THE CARD IN. Nothing is proven yet."
+        # However long a name is, it never pushes the answer off the screen.
+        name = cut(shown(self.roll) or "card", max(4, width - len(_ANSWER)))
         when = f"verdict at about {clock_after(left)}" if left is not None else ""
-        lines = [_spread(head, when, width), *_wrapped(self._facts(), width)]
+        lines = [_spread(f"{name}{_ANSWER}", when, width), self._facts()]
         if self.progress.step in ("copying", "proving", *_AFTERWARDS):
             lines += self._pass_lines(1, self.progress.copying, now)
             lines += self._proving_lines(now)
@@ -82,7 +89,7 @@ class LiveView:
             lines.append(f"  {_STEPS.get(self.progress.step, 'getting ready')}")
         lines += [f"  tell camera  {notice}" for notice in self.notices[-3:]]
         lines.append("  Ctrl-C stops cleanly. The same command goes on from there.")
-        return [line[:width] for line in lines]
+        return [cut(line, width) for line in lines]
 
     def _facts(self) -> str:
         parts = [shown(self.heading)] if self.heading else []
@@ -135,11 +142,8 @@ class LiveView:
     def _proving_lines(self, now: float) -> list[str]:
         if self.progress.proving.started_ns:
             return self._pass_lines(2, self.progress.proving, now)
-        what = "card once more, every drive" if self._is_read_twice() else "every drive"
+        what = "card once more, every drive" if self.card_reads > 1 else "every drive"
         return [f"  2 proving   not begun: {what}, from the device"]
-
-    def _is_read_twice(self) -> bool:
-        return True
 
     def _speed(self, counters: Pass, lane: Lane, now: float) -> float:
         speed = self._speeds.setdefault((counters.step, lane.name), _Speed())
@@ -193,9 +197,5 @@ def time_line(progress: Progress, steps: Sequence[tuple[str, float]]) -> str:
 
 
 def _spread(left: str, right: str, width: int) -> str:
-    room = width - len(left) - len(right)
+    room = width - cell_len(left) - cell_len(right)
     return f"{left}{' ' * room}{right}" if right and room >= 2 else left
-
-
-def _wrapped(line: str, width: int) -> list[str]:
-    return [line[:width]] if line else []

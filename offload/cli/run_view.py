@@ -41,11 +41,13 @@ Result = TypeVar("Result")
 class RunView:
     """Shows one job."""
 
-    def __init__(self, progress: Progress, *, as_json: bool, heading: str = "") -> None:
+    def __init__(
+        self, progress: Progress, *, as_json: bool, heading: str = "", card_reads: int = 2
+    ) -> None:
         self._progress = progress
         self._is_json = as_json
         self._is_live = not as_json and sys.stdout.isatty()
-        self._live = LiveView(progress, heading=heading)
+        self._live = LiveView(progress, heading=heading, card_reads=card_reads)
         self._steps: list[tuple[str, float]] = []
         self._drawn = 0
         self._lock = threading.Lock()

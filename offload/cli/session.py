@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
-from offload.errors import UsageError
+from offload.card.folder import checked_template
+from offload.errors import SettingsError, UsageError
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import drives as known_drives
@@ -52,11 +53,14 @@ def read_settings(settings_option: str, options: Mapping[str, Any]) -> Settings:
     Args:
         settings_option: value of ``--settings``; empty where absent.
         options: what the command line says instead, by key.
+
+    Raises:
+        SettingsError: the file is wrong, with its line.
     """
     from platformdirs import PlatformDirs
 
     folders = PlatformDirs("offload", appauthor=False)
-    return load(
+    settings = load(
         Given(
             user_home=os.fsencode(os.path.expanduser("~")),
             data_folder=os.fsencode(folders.user_data_dir),
@@ -67,6 +71,12 @@ def read_settings(settings_option: str, options: Mapping[str, Any]) -> Settings:
             options=options,
         )
     )
+    try:
+        checked_template(settings.cards.folder)
+    except SettingsError as error:
+        # Said at once, and not by the first card that comes.
+        raise settings.placed("cards.folder", error) from error
+    return settings
 
 
 @contextmanager

@@ -64,6 +64,11 @@ def spread(left: str, right: str, width: int | None, indent: str) -> list[str]:
     return [*wrapped(left, width, "", indent), *wrapped(right, width, indent, indent)]
 
 
+def cut(line: str, width: int) -> str:
+    """What of a line fits; a wide character is never halved."""
+    return line if cell_len(line) <= width else chop_cells(line, width)[0]
+
+
 def _parts(word: str, width: int) -> list[str]:
     """A word, in pieces where it is too long for any line; nothing of a name is lost."""
     return [word] if cell_len(word) <= width else chop_cells(word, width)

@@ -1,0 +1,40 @@
+"""Whatever is typed becomes words and an exit code; no fault of the program reaches anybody."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.test_settings_command import run
+
+ODD = (
+    b"",
+    b"-",
+    b"--to",
+    b"\xff\xfe",
+    b"[bold]x[/b]",
+    b"\x1b[2J",
+    b"new\nline",
+    b"%s%n{0}",
+    b"a" * 5000,
+    b"/dev/null",
+    b"/proc/self/mem",
+    "\u202e\u5199".encode(),
+)
+
+
+def assert_answered(folder: Path, *words: bytes) -> None:
+    done = run(folder, *words)
+    assert done.code in (0, 1, 2, 3), (words, done)
+    assert "\x1b" not in done.out + done.err, words
+    assert "fault of the program" not in done.out + done.err, (words, done)
+
+
+@pytest.mark.parametrize("word", ODD, ids=lambda word: repr(word[:20]))
+def test_odd_card_is_answered_in_words(tmp_path: Path, word: bytes) -> None:
+    assert_answered(tmp_path, b"copy", word)
+
+
+@pytest.mark.parametrize("command", [b"check", b"verify", b"rolls", b"key", b"settings"])
+def test_odd_words_are_answered_by_every_command(tmp_path: Path, command: bytes) -> None:
+    for word in (b"", b"\xff\xfe", b"[/b]\x1b[2J"):
+        assert_answered(tmp_path, command, word, b"--json")
