@@ -1,11 +1,8 @@
 """Opening card and drives: one held descriptor each, and what the system says about them."""
 
-import contextlib
 import errno
-import fcntl
 import json
 import os
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from offload.card.inventory import Walk, take_inventory
@@ -236,14 +233,15 @@ def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
 def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
     """Give a drive its marker at first use; none on one that cannot be written.
 
+    Called in turn (:mod:`offload.jobs.taking_turns`), so that a drive never gets two.
+
     Raises:
         OSError: the drive refuses.
     """
     if drive.marker or drive.volume.is_read_only:
         return drive
-    with _alone(drive.root):
-        # Another run may have given it one since this run opened the drive.
-        return replace(drive, marker=read_marker(drive.root) or _new_marker(drive, surroundings))
+    # Another run may have given it one since this run opened the drive.
+    return replace(drive, marker=read_marker(drive.root) or _new_marker(drive, surroundings))
 
 
 def _new_marker(drive: HeldDrive, surroundings: Surroundings) -> str:
@@ -254,19 +252,6 @@ def _new_marker(drive: HeldDrive, surroundings: Surroundings) -> str:
     if read_marker(drive.root) != marker:
         raise OSError(errno.EIO, "the marker file does not read back the same")
     return marker
-
-
-@contextlib.contextmanager
-def _alone(root: Root) -> Iterator[None]:
-    """Keep other runs on this machine from marking the same drive meanwhile."""
-    # Shares that know no locks are marked as they are: a marker that was replaced keeps the card.
-    with contextlib.suppress(OSError):
-        fcntl.flock(root.fd, fcntl.LOCK_EX)
-    try:
-        yield
-    finally:
-        with contextlib.suppress(OSError):
-            fcntl.flock(root.fd, fcntl.LOCK_UN)
 
 
 def read_marker(root: Root) -> str:

@@ -16,6 +16,7 @@ from offload.jobs.noting import Notes, mounted_keys
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
 from offload.jobs.placing import Place, Standing, place_all, rename_roll
 from offload.jobs.preflighting import may_be_tried, preflight
+from offload.jobs.taking_turns import in_turn
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.transfer.preflight.check import Preflight
@@ -77,15 +78,8 @@ class Drives:
             PreflightError: something stops the run; nothing was written.
         """
         drives = [drive for drive in self.held if drive.name not in self.failures]
-        places, refused, self.part = place_all(
-            drives, base_of, lease(""), entries, self._may_be_tried, first_part=self.part
-        )
-        for name, error in refused.items():
-            self.drop(name, error)
-        self._look_ahead(places, entries)
-        for place in places:
-            if place.name not in self.failures:
-                self._prepare(place, lease, entries)
+        with in_turn(drive.root for drive in drives):
+            places = self._found_and_made_ready(drives, base_of, lease, entries)
         self.places = [place for place in places if place.name not in self.failures]
         for bit, place in enumerate(self.places):
             place.bit = bit
@@ -150,6 +144,24 @@ class Drives:
         self.unlock()
         for drive in self.held:
             drive.root.close()
+
+    def _found_and_made_ready(
+        self,
+        drives: Sequence[HeldDrive],
+        base_of: BaseOf,
+        lease: Callable[[str], Run],
+        entries: Entries,
+    ) -> list[Place]:
+        places, refused, self.part = place_all(
+            drives, base_of, lease(""), entries, self._may_be_tried, first_part=self.part
+        )
+        for name, error in refused.items():
+            self.drop(name, error)
+        self._look_ahead(places, entries)
+        for place in places:
+            if place.name not in self.failures:
+                self._prepare(place, lease, entries)
+        return places
 
     def _opened(self, wish: DriveWish) -> HeldDrive | None:
         try:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from offload.jobs.opening import MARKER, HeldDrive, open_drive, read_marker, write_marker
 from offload.jobs.surroundings import Surroundings
+from offload.jobs.taking_turns import in_turn
 from offload.jobs.wishes import DriveWish
 
 _RUNS = 6
@@ -25,7 +26,8 @@ def test_runs_that_meet_a_new_drive_at_once_give_it_one_marker(tmp_path: Path) -
             each: int, opened: list[HeldDrive] = opened, together: threading.Barrier = together
         ) -> str:
             together.wait()
-            return write_marker(opened[each], Surroundings()).marker
+            with in_turn([opened[each].root]):
+                return write_marker(opened[each], Surroundings()).marker
 
         with ThreadPoolExecutor(_RUNS) as pool:
             marked = set(pool.map(mark, range(_RUNS)))
