@@ -16,6 +16,7 @@ from typing import Any
 
 from tests.lab import cases
 from tests.lab.images import Rack
+from tests.lab.machine import steady_loops_as_disks
 from tests.lab.mounts import LabError
 from tests.lab.runner import Runner, Table
 from tests.lab.stage import CARD, LEDGER, Case, Stage
@@ -44,7 +45,7 @@ def main(arguments: list[str]) -> int:
 
 
 def _run(asked: argparse.Namespace, stage: Stage, table: Table) -> None:
-    runner = Runner(stage, LibraryOffload())
+    runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
     baseline = runner.baseline()
     for case in _chosen(asked, baseline):
         result = runner.run(case)

@@ -21,7 +21,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from tests.lab import mounts
-from tests.lab.faultplan import EFFECTS, GROUPS, Call, Fault, Quirks
+from tests.lab.faultplan import EFFECTS, GROUPS, WRITING, Call, Fault, Quirks
 from tests.lab.mounts import LabError
 
 __all__ = ["EFFECTS", "GROUPS", "Call", "Fault", "FaultFs", "Quirks"]
@@ -119,16 +119,16 @@ class FaultFs:
 
     def counts(self) -> dict[str, int]:
         """Number of operations by name since the plan was set."""
-        return dict(self._ask("report")["counts"])
+        return dict(self._ask("report", ops=[])["counts"])
 
     @property
     def struck(self) -> int:
         """Number of operations that met a fault."""
-        return int(self._ask("report")["struck"])
+        return int(self._ask("report", ops=[])["struck"])
 
     def written(self) -> list[Call]:
         """Operations that changed something or asked to be let."""
-        return [call for call in self.calls() if call.is_writing]
+        return [Call(*call) for call in self._ask("report", ops=sorted(WRITING))["calls"]]
 
     @property
     def process(self) -> int:

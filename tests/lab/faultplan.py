@@ -5,11 +5,10 @@ operation number ``nth`` of those that match it, and the next ``count - 1`` of t
 :class:`Quirks` describes a drive or driver that is so all the time.
 """
 
-import dataclasses
 import errno
 import re
 import threading
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -193,7 +192,7 @@ class Plan:
         self._faults = list(faults)
         self._hits = [0] * len(self._faults)
         self._struck = 0
-        self._calls: list[Call] = []
+        self._calls: list[tuple[int, str, str, int, int, str]] = []  # as in Call
         self._count = 0
         self._counts: dict[str, int] = {}
         self._keep = keep
@@ -202,28 +201,39 @@ class Plan:
     def meet(self, op: str, path: str, offset: int = 0, size: int = 0) -> list[Fault]:
         """Count and log one operation; the faults that strike it."""
         with self._lock:
-            struck = [
-                fault
-                for at, fault in enumerate(self._faults)
-                if fault.covers(op, path, offset, size) and self._strikes(at, fault)
-            ]
+            struck: list[Fault] = []
+            if self._faults:
+                struck = [
+                    fault
+                    for at, fault in enumerate(self._faults)
+                    if fault.covers(op, path, offset, size) and self._strikes(at, fault)
+                ]
             self._count += 1
-            self._struck += bool(struck)
             self._counts[op] = self._counts.get(op, 0) + 1
-            if len(self._calls) < self._keep:
+            effect = ""
+            if struck:
+                self._struck += 1
                 effect = "+".join(_told(fault) for fault in struck)
-                self._calls.append(Call(self._count, op, path, offset, size, effect))
+            if self._count <= self._keep:
+                self._calls.append((self._count, op, path, offset, size, effect))
             return struck
 
     def has_effect(self, effect: str) -> bool:
         """Whether any fault of the plan has this effect."""
         return any(fault.effect == effect for fault in self._faults)
 
-    def report(self) -> dict[str, Any]:
-        """Calls, counts by operation, number of operations struck; for JSON."""
+    def report(self, ops: Collection[str] | None = None) -> dict[str, Any]:
+        """Calls, counts by operation, number of operations struck; for JSON.
+
+        Args:
+            ops: only the calls of these operations are told; of all where None.
+        """
         with self._lock:
+            calls = self._calls
+            if ops is not None:
+                calls = [call for call in calls if call[1] in ops]
             return {
-                "calls": [list(dataclasses.astuple(call)) for call in self._calls],
+                "calls": list(calls),
                 "counts": dict(self._counts),
                 "struck": self._struck,
             }

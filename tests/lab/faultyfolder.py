@@ -30,7 +30,7 @@ from tests.lab.faulteffects import (  # noqa: E402
 )
 from tests.lab.faultnames import Names  # noqa: E402
 from tests.lab.faultplan import WRITING, Fault, Plan, Quirks  # noqa: E402
-from tests.lab.faultstore import BLOCK, Store  # noqa: E402
+from tests.lab.faultstore import Store  # noqa: E402
 from tests.lab.writelog import FLUSH, WRITE, Writer  # noqa: E402
 
 _UTIME_NOW = (1 << 30) - 1
@@ -141,12 +141,17 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
 
     # --- looking
 
-    def getattr(self, path: str, fh: int | None = None) -> dict[str, int]:
+    def facts_of(self, path: str | None, fh: int | None) -> os.stat_result:
+        """What is asked for most by far; the library's server fills it in."""
         with self._met("getattr", path, fh=-1 if fh is None else fh) as real:
             if fh is not None:
-                return self._attributes(os.fstat(fh))
+                return os.fstat(fh)
             with self.store.at(real) as (folder, name):
-                return self._attributes(os.stat(name, dir_fd=folder, follow_symlinks=False))
+                return os.stat(name, dir_fd=folder, follow_symlinks=False)
+
+    def getattr(self, path: str | None, fh: int | None = None) -> os.stat_result:
+        """Only so that the library knows that there is one."""
+        return self.facts_of(path, fh)
 
     def access(self, path: str, amode: int) -> int:
         with self._met("access", path):
@@ -391,23 +396,6 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
         with self._lock:
             self._handles[fd] = _Handle(path, fd)
         return fd
-
-    def _attributes(self, facts: os.stat_result) -> dict[str, int]:
-        grain = self.quirks.time_grain_ns
-        return {
-            "st_mode": facts.st_mode,
-            "st_ino": facts.st_ino,
-            "st_nlink": facts.st_nlink,
-            "st_uid": facts.st_uid,
-            "st_gid": facts.st_gid,
-            "st_rdev": facts.st_rdev,
-            "st_size": facts.st_size,
-            "st_blocks": facts.st_blocks,
-            "st_blksize": BLOCK,
-            "st_atime": facts.st_atime_ns,
-            "st_mtime": facts.st_mtime_ns // grain * grain,
-            "st_ctime": facts.st_ctime_ns,
-        }
 
     def _remember(self, path: bytes, fd: int, offset: int, size: int) -> None:
         """Keep what lies where a write is going to, byte by byte, for a stale reading."""

@@ -5,9 +5,14 @@ count as two. Tests that need separate drives hand in surroundings in which a lo
 bottom of things; everything else, read counters among it, is the real machine.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from offload.jobs.surroundings import Surroundings
+from offload.volumes import commands
+from offload.volumes.commands import Outcome
+from offload.volumes.linux_devices import LinuxDevices
+from offload.volumes.linux_table import LinuxTable
 from offload.volumes.physical import Physical, physical_devices
 from offload.volumes.volume import Volume
 
@@ -24,3 +29,21 @@ def physical_by_loop(volume: Volume) -> Physical:
 def loops_as_disks() -> Surroundings:
     """Surroundings for jobs run within the test's process."""
     return Surroundings(physical=physical_by_loop)
+
+
+def steady_loops_as_disks() -> Callable[[], Surroundings]:
+    """The same for a machine whose devices stay as they are: each is asked for its label once.
+
+    The mount table, room, mount ids and read counters are still asked for every time.
+    """
+    told: dict[tuple[str | bytes, ...], Outcome] = {}
+
+    def run(command: Sequence[str | bytes], timeout_s: float) -> Outcome:
+        key = tuple(command)
+        if key not in told:
+            told[key] = commands.run(command, timeout_s)
+        return told[key]
+
+    table = LinuxTable(devices=LinuxDevices(run=run))
+    made = Surroundings(volumes=table.read, volume_of=table.of_fd, physical=physical_by_loop)
+    return lambda: made

@@ -8,7 +8,7 @@ import threading
 import time
 import traceback
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -22,6 +22,7 @@ NEEDED = 2
 _HANGS_AFTER_S = 60.0
 _HANG_FOR_S = 0.05
 _AGAIN = 3
+_CHECKER_EVERY = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ class Runner:
     def __init__(self, stage: Stage, subject: Subject) -> None:
         self._stage = stage
         self._subject = subject
+        self._runs = 0
 
     def baseline(self) -> dict[str, list[Any]]:
         """The calls of a run without a fault, by place; it must end cleared.
@@ -99,6 +101,9 @@ class Runner:
         stage.plan(case)
         answer, broken = self._offload(case)
         struck = stage.struck()
+        self._runs += 1
+        if self._runs % _CHECKER_EVERY == 1:
+            stage.check_the_checker()
         broken += self._judge(case, answer)
         caught = _caught(answer)
         runs, last = 1, answer
@@ -156,9 +161,10 @@ class Runner:
     def _judge(self, case: Case, answer: Answer) -> list[str]:
         stage = self._stage
         is_whole = not any(at == CARD and fault.effect == "leave_out" for at, fault in case.faults)
-        broken = stage.faults_of_drives(is_listing_whole=is_whole or answer.is_cleared)
+        contents = stage.contents()
+        broken = stage.faults_of_drives(contents, is_listing_whole=is_whole or answer.is_cleared)
         if answer.is_cleared:
-            broken += self._judge_clearance()
+            broken += self._judge_clearance(contents)
         written = stage.mounts[CARD].written()
         if written:
             broken.append(f"a write reached the card: {written[0].op} {written[0].path}")
@@ -166,10 +172,10 @@ class Runner:
             broken += [f"ledger: {fault}" for fault in oracle.ledger_faults(stage.stored_home)]
         return broken
 
-    def _judge_clearance(self) -> list[str]:
+    def _judge_clearance(self, contents: Mapping[str, oracle.Content]) -> list[str]:
         stage = self._stage
-        if stage.copies() < NEEDED:
-            copies = stage.copies(by_content=True)
+        if oracle.contents_with_copy(contents.values(), stage.truth) < NEEDED:
+            copies = oracle.contents_with_copy(contents.values(), stage.truth, by_content=True)
             if copies < NEEDED:
                 return [f"FALSE CLEARANCE: {copies} of {NEEDED} copies are whole"]
             return ["cleared, and a copy's names cannot be told from its record"]

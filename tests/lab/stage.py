@@ -5,6 +5,7 @@ meets is a :class:`Case`: which faults, on which place.
 """
 
 import dataclasses
+import hashlib
 import os
 import shutil
 from collections.abc import Mapping, Sequence
@@ -69,7 +70,9 @@ class Stage:
         self.truth = oracle.Content({}, frozenset())
         self.tree: tuple[Item, ...] = ()
         self._runs = 0
-        self._earlier = oracle.Content({}, frozenset())
+        self._earlier = oracle.Content(
+            {item.path: hashlib.sha256(item.content).hexdigest() for item in EARLIER}, frozenset()
+        )
         for place in PLACES:
             self.devices[place] = self._device(place)
             self.backing(place).mkdir(parents=True)
@@ -124,7 +127,6 @@ class Stage:
         self._forget_pages(CARD)
         for drive in DRIVES:
             self._fill(drive, EARLIER)
-        self._earlier = oracle.content_of(self.backing(DRIVES[0]))
         self.stored_home.mkdir()
         self.clear()
 
@@ -158,10 +160,25 @@ class Stage:
 
     # --- what really lies there
 
+    def contents(self) -> dict[str, oracle.Content]:
+        """What lies on each drive."""
+        return {drive: oracle.content_of(self.backing(drive)) for drive in DRIVES}
+
     def copies(self, *, by_content: bool = False) -> int:
         """On how many drives every byte of the card lies, under a finished name."""
-        drives = [self.backing(drive) for drive in DRIVES]
-        return oracle.drives_with_copy(drives, self.truth, by_content=by_content)
+        seen = self.contents().values()
+        return oracle.contents_with_copy(seen, self.truth, by_content=by_content)
+
+    def check_the_checker(self) -> None:
+        """What is found on the drives is what ``find`` and ``sha256sum`` find there.
+
+        Raises:
+            LabError: it is not.
+        """
+        for drive in DRIVES:
+            place = self.backing(drive)
+            if oracle.content_of(place) != oracle.content_by_tools(place):
+                raise LabError(f"the checker is wrong about {place}")
 
     def record_faults(self) -> list[str]:
         """What stock tools find wrong in the records on the drives."""
@@ -171,16 +188,18 @@ class Stage:
             for fault in oracle.record_faults(self.backing(drive))
         ]
 
-    def faults_of_drives(self, *, is_listing_whole: bool = True) -> list[str]:
+    def faults_of_drives(
+        self, contents: Mapping[str, oracle.Content], *, is_listing_whole: bool = True
+    ) -> list[str]:
         """What must never be found on a drive, whatever the answer was.
 
         Args:
+            contents: from :meth:`contents`.
             is_listing_whole: the card's listing left nothing out silently; else a copy that is
                 whole as far as it could be known may bear the name (and must not be cleared).
         """
         said = []
-        for drive in DRIVES:
-            seen = oracle.content_of(self.backing(drive))
+        for drive, seen in contents.items():
             said += [
                 f"{drive}: earlier material changed: {path!r}"
                 for path in oracle.changed(self._earlier, seen)

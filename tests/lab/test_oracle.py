@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -26,6 +27,18 @@ def test_hashes_are_sha256_of_every_odd_name(tmp_path: Path) -> None:
     expected = {p: hashlib.sha256(c).hexdigest() for p, c in cards.files_of(items).items()}
     assert seen.files == expected
     assert b"EMPTY/" + cards.NAMES[0] in seen.empty
+    assert seen == oracle.content_by_tools(tmp_path)
+
+
+def test_links_and_pipes_are_no_files(tmp_path: Path) -> None:
+    (tmp_path / "real").mkdir()
+    (tmp_path / "real/clip.mov").write_bytes(b"x")
+    (tmp_path / "link").symlink_to("real")
+    (tmp_path / "file-link").symlink_to("real/clip.mov")
+    os.mkfifo(tmp_path / "pipe")
+    seen = oracle.content_of(tmp_path)
+    assert set(seen.files) == {b"real/clip.mov"}
+    assert seen == oracle.content_by_tools(tmp_path)
 
 
 def test_whole_copy_is_found(tmp_path: Path) -> None:
