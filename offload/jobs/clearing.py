@@ -14,8 +14,10 @@ from offload.jobs.placing import Place
 from offload.jobs.recording import SIGNATURE
 from offload.record.keys import SigningKey
 from offload.record.sshsig import sign
-from offload.storage.durable import stage, take_name
-from offload.values.paths import join
+from offload.storage.durable import stage
+from offload.storage.naming import rename_exclusive
+from offload.storage.syncing import sync_folder
+from offload.values.paths import join, parent
 
 STEM = b"clearance-"
 SUFFIX = b".json"
@@ -70,6 +72,7 @@ def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Publish
     try:
         for place in places:
             with _telling(place):
+                _remove_lone_signatures(place)
                 path = _free_name(place)
                 signed = path + SIGNATURE
                 root = place.drive.root
@@ -77,10 +80,12 @@ def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Publish
                 staged.append((place, signed, stage(root, signed, signature)))
         for place, path, temporary in reversed(staged):
             with _telling(place):
-                take_name(place.drive.root, temporary, path)
-                named.append((place, path))
+                _take_name(place, temporary, path, named)
     except PublishingError:
         _take_back(named)
+        for place, _, temporary in staged:
+            with contextlib.suppress(OSError):
+                place.drive.root.remove_file(temporary)
         raise
     c4 = digest_text("c4", hashlib.sha512(content).digest())
     paths = {
@@ -96,11 +101,45 @@ def withdraw(published: Published) -> None:
     _take_back(published.named)
 
 
+def _take_name(
+    place: Place, temporary: bytes, path: bytes, named: list[tuple[Place, bytes]]
+) -> None:
+    """Give a staged file its name; whatever may have it afterwards is noted in ``named``."""
+    root = place.drive.root
+    try:
+        rename_exclusive(root, temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # A drive may have done it and say that it has not: only then is the file no longer here.
+        with contextlib.suppress(OSError):
+            if not root.exists(temporary):
+                named.append((place, path))
+        raise
+    named.append((place, path))
+    sync_folder(root, parent(path))
+
+
 def _take_back(named: Sequence[tuple[Place, bytes]]) -> None:
     # The statement goes before its signature, the other way round than it came.
     for place, path in reversed(named):
         with contextlib.suppress(OSError):
             place.drive.root.remove_file(path)
+    for place in {id(place): place for place, _ in named}.values():
+        # Else a power cut could bring it back.
+        with contextlib.suppress(OSError):
+            sync_folder(place.drive.root, place.records)
+
+
+def _remove_lone_signatures(place: Place) -> None:
+    """A run that was killed, or a drive that failed, may leave one whose statement never came."""
+    root = place.drive.root
+    names = set(root.names(place.records))
+    for each in names:
+        statement = each.removesuffix(SIGNATURE)
+        is_lone = each != statement and statement not in names
+        if is_lone and statement.startswith(STEM) and statement.endswith(SUFFIX):
+            root.remove_file(join(place.records, each))
 
 
 def _free_name(place: Place) -> bytes:

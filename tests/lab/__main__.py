@@ -14,9 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.lab import cases
+from tests.lab import cases, machine
 from tests.lab.images import Rack
-from tests.lab.machine import steady_loops_as_disks
 from tests.lab.mounts import LabError
 from tests.lab.runner import Runner, Table
 from tests.lab.stage import CARD, LEDGER, Case, Stage
@@ -31,6 +30,7 @@ IN_TURN = (CARD, "drive-1", LEDGER)
 def main(arguments: list[str]) -> int:
     """Run what is asked for; 0 when no invariant broke."""
     asked = _parser().parse_args(arguments)
+    machine.stay_on_one_processor()
     table = _earlier(asked.table)
     before = table.broken
     try:
@@ -45,7 +45,7 @@ def main(arguments: list[str]) -> int:
 
 
 def _run(asked: argparse.Namespace, stage: Stage, table: Table) -> None:
-    runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
+    runner = Runner(stage, LibraryOffload(surroundings=machine.steady_loops_as_disks()))
     baseline = runner.baseline()
     for case in _chosen(asked, baseline):
         result = runner.run(case)

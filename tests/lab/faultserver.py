@@ -20,7 +20,6 @@ from tests.lab.faultplan import Fault, Quirks
 from tests.lab.faultstore import BLOCK
 from tests.lab.faultyfolder import FaultyFolder, mfusepy
 
-
 _thread = threading.local()
 _STAT_BYTES = ctypes.sizeof(mfusepy.c_stat)
 

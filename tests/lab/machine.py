@@ -5,6 +5,7 @@ count as two. Tests that need separate drives hand in surroundings in which a lo
 bottom of things; everything else, read counters among it, is the real machine.
 """
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -24,6 +25,16 @@ def physical_by_loop(volume: Volume) -> Physical:
         return found
     devices = frozenset(f"disk:{counter}" for counter in found.counters)
     return replace(found, devices=devices, is_known=True, disks=frozenset(found.counters))
+
+
+def stay_on_one_processor() -> None:
+    """This process, its threads and all that it starts from now on, on one processor.
+
+    An operation of a file system in user space goes to another process and back. Waking a process
+    on another processor costs 30 microseconds here, on the same one almost nothing, and an offload
+    asks for 4,500 operations.
+    """
+    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
 
 
 def loops_as_disks() -> Surroundings:

@@ -1,7 +1,7 @@
 """The independent checker: what really lies where, by plain tools and not by the package's code.
 
-Reference tools: Python's ``hashlib`` (OpenSSL's SHA-256) over a plain walk, which is asserted to say
-the same as ``find`` and ``sha256sum -z``; ``sha512sum -c``, ``ssh-keygen``; SQLite's own ``PRAGMA
+Reference tools: Python's ``hashlib`` (OpenSSL's SHA-256) over a plain walk, which is asserted to
+say the same as ``find`` and ``sha256sum -z``; ``sha512sum -c``; ``ssh-keygen``; SQLite's ``PRAGMA
 integrity_check``. It looks at the backing folders, behind any fault.
 """
 

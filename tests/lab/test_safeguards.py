@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+import offload.jobs.clearing
 import offload.jobs.joining
 import offload.jobs.offloading
 import offload.jobs.passes
@@ -212,6 +213,7 @@ def test_lab_fails_without_exclusive_rename(stage: Stage, monkeypatch: Patch) ->
     assert is_kept()
     for module in (
         offload.storage.durable,
+        offload.jobs.clearing,
         offload.jobs.recording,
         offload.jobs.placing,
         offload.jobs.joining,

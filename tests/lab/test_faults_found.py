@@ -1,0 +1,67 @@
+"""Faults that once broke an invariant: each stays mended. Judged as every run of the lab is."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.lab import cases
+from tests.lab.__main__ import staged
+from tests.lab.faultfs import Fault
+from tests.lab.machine import steady_loops_as_disks
+from tests.lab.runner import Runner
+from tests.lab.stage import Case, Stage
+from tests.lab.subjects import LibraryOffload
+
+pytestmark = pytest.mark.lab
+Lab = tuple[Stage, Runner, dict[str, list[Any]]]
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    with staged(tmp_path_factory.mktemp("lab")) as stage:
+        runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
+        yield stage, runner, runner.baseline()
+
+
+@pytest.mark.parametrize("drive", ["drive-1", "drive-2"])
+@pytest.mark.parametrize("before_the_last", [0, 1])
+def test_folder_not_synced_after_a_clearance_took_its_name(
+    lab: Lab, drive: str, before_the_last: int
+) -> None:
+    """Statement or signature had its name, and was not taken back with the others."""
+    _, runner, baseline = lab
+    synced = [call for call in baseline[drive] if call.op == "fsyncdir"]
+    case = cases.made(drive, "fsyncdir", len(synced) - before_the_last, "EIO", for_good=False)
+    assert case is not None
+    result = runner.run(case)
+    assert result.struck == 1
+    assert result.broken == ()
+    assert not result.answer.is_cleared
+
+
+@pytest.mark.parametrize("ending", [r"json", r"json\.sig"])
+def test_clearance_that_took_its_name_and_was_said_not_to(lab: Lab, ending: str) -> None:
+    stage, runner, _ = lab
+    path = rf".*-> records/A001/clearance-0001\.{ending}"
+    fault = Fault("rename", "errno_after", path=path)
+    result = runner.run(Case("renamed", (("drive-1", fault),), "drive-1", "errno_after"))
+    assert result.struck == 1
+    assert result.broken == ()
+    assert not result.answer.is_cleared
+    # The second run's statement is the only one: none is left of the first.
+    names = sorted(path.name for path in stage.backing("drive-1").glob("records/A001/clearance*"))
+    assert names == ["clearance-0001.json", "clearance-0001.json.sig"]
+
+
+def test_signature_whose_statement_never_came_goes(lab: Lab) -> None:
+    """A drive that fails for good between the two names cannot take the first one back."""
+    _, runner, _ = lab
+    faults = (
+        ("drive-1", Fault("rename", "errno", path=r".*-> records/A001/clearance-0001\.json")),
+        ("drive-1", Fault("unlink", "errno", path=r"records/A001/clearance.*", count=0)),
+    )
+    result = runner.run(Case("renamed", faults, "drive-1", "EIO"))
+    assert result.struck > 1
+    assert result.broken == ()
+    assert not result.answer.is_cleared
