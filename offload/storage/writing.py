@@ -115,19 +115,15 @@ class NewFile:
             return
 
     def _create(self) -> int:
+        fd = self._root.create_file(self._path, os.O_RDWR)
         if self._is_direct:
+            # Set afterwards: refused at opening, the name is made all the same, and nobody could
+            # tell it from one that another program has made meanwhile.
             try:
-                return self._root.create_file(self._path, os.O_RDWR | _DIRECT)
-            except OSError as error:
-                if error.errno != errno.EINVAL:
-                    raise
+                fcntl.fcntl(fd, fcntl.F_SETFL, _DIRECT)
+            except OSError:
                 self._is_direct = False
-                # Some file systems have made the name before they refuse the flag.
-                try:
-                    return self._root.create_file(self._path, os.O_RDWR)
-                except FileExistsError:
-                    self._root.remove_file(self._path)
-        return self._root.create_file(self._path, os.O_RDWR)
+        return fd
 
     def _reserve(self, size_bytes: int) -> None:
         if not size_bytes:
