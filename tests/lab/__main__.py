@@ -30,11 +30,10 @@ IN_TURN = (CARD, "drive-1", LEDGER)
 def main(arguments: list[str]) -> int:
     """Run what is asked for; 0 when no invariant broke."""
     asked = _parser().parse_args(arguments)
-    machine.stay_on_one_processor()
     table = _earlier(asked.table)
     before = table.broken
     try:
-        with staged(asked.folder) as stage:
+        with machine.one_processor(), staged(asked.folder) as stage:
             _run(asked, stage, table)
     except LabError as error:
         print(f"left at the end: {error}")

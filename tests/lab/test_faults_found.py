@@ -8,7 +8,7 @@ import pytest
 from tests.lab import cases
 from tests.lab.__main__ import staged
 from tests.lab.faultfs import Fault
-from tests.lab.machine import steady_loops_as_disks
+from tests.lab.machine import one_processor, steady_loops_as_disks
 from tests.lab.runner import Runner
 from tests.lab.stage import Case, Stage
 from tests.lab.subjects import LibraryOffload
@@ -19,7 +19,7 @@ Lab = tuple[Stage, Runner, dict[str, list[Any]]]
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    with staged(tmp_path_factory.mktemp("lab")) as stage:
+    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
         runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
         yield stage, runner, runner.baseline()
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests.lab import cases
 from tests.lab.__main__ import IN_TURN, counts, staged
-from tests.lab.machine import steady_loops_as_disks
+from tests.lab.machine import one_processor, steady_loops_as_disks
 from tests.lab.runner import Runner, Table, run_all
 from tests.lab.stage import Stage
 from tests.lab.subjects import LibraryOffload
@@ -23,7 +23,7 @@ _SEEDS = range(24)
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    with staged(tmp_path_factory.mktemp("lab")) as stage:
+    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
         runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
         yield stage, runner, runner.baseline()
 

@@ -1,6 +1,7 @@
 """The laboratory's volumes really do what they say, with plain system calls and outside tools."""
 
 import contextlib
+import dataclasses
 import errno
 import os
 import subprocess
@@ -46,6 +47,19 @@ def test_file_comes_back_after_remount(rack: Rack, fs: FileSystem) -> None:
     with pytest.raises(OSError) as refused:
         (volume.root / "new").write_bytes(b"x")
     assert refused.value.errno == errno.EROFS
+
+
+def test_exfat_volumes_made_at_once_have_ids_of_their_own(rack: Rack) -> None:
+    """The maker takes the id from the clock: a drive and a card made in one tick had the same.
+
+    A drive that looks like the card in id, label and size is refused, and no test that needs two
+    drives can be cleared then.
+    """
+    ticking = 'mkfs.exfat "$0" && tune.exfat -I 0x6b46f8f5 "$0"'
+    fs = dataclasses.replace(EXFAT, maker=("sh", "-c", ticking))
+    made = [rack.volume(fs, name=name, is_mounted=False) for name in ("card", "drive")]
+    ids = {mounts.run(["tune.exfat", "-i", str(volume.image)]).stdout for volume in made}
+    assert len(ids) == 2
 
 
 @pytest.mark.parametrize("fs", BY_NAME)
