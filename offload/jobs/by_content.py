@@ -35,8 +35,9 @@ from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
 from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, root_of
 from offload.transfer.counters import Lane
-from offload.transfer.proving import CARD, Reading, ReadingResult, prove_all
-from offload.transfer.proving import Outcome as Read
+from offload.transfer.proving import prove_all
+from offload.transfer.readings import CARD, Reading, ReadingResult
+from offload.transfer.readings import Outcome as Read
 from offload.values.entries import Kind
 from offload.values.facts import CardState, CopyState, DriveFacts, Facts, Policy, ReadBack
 from offload.values.findings import Finding

@@ -8,11 +8,13 @@ from offload.jobs.placing import Place
 from offload.jobs.surroundings import Surroundings
 from offload.storage.evidence import Evidence
 from offload.storage.extents import fetched_at_least
+from offload.transfer.card_reader import NoteRead
 from offload.transfer.counters import Lane, Pass, Progress
 from offload.transfer.plan import IsStopped, Item, Target
-from offload.transfer.proving import CARD, Outcome, Reading, ReadingResult, prove_all
-from offload.transfer.pump import CopyingResult, Drive, NoteRead, copy_all, new_result
-from offload.transfer.results import Marks
+from offload.transfer.proving import prove_all
+from offload.transfer.pump import Drive, copy_all
+from offload.transfer.readings import CARD, Outcome, Reading, ReadingResult
+from offload.transfer.results import CopyingResult, Marks, new_result
 from offload.values.entries import Entries, Kind
 from offload.values.facts import CardState, CopyState, Policy, ReadBack
 from offload.values.findings import Finding

@@ -17,7 +17,8 @@ from offload.record.find import FoundRecord, RecordKind
 from offload.record.mhl.known import Generation
 from offload.transfer.counters import Lane, Pass
 from offload.transfer.plan import IsStopped
-from offload.transfer.proving import Outcome, Reading, ReadingResult, prove_all
+from offload.transfer.proving import prove_all
+from offload.transfer.readings import Outcome, Reading, ReadingResult
 from offload.transfer.results import Digests, Marks
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding

@@ -1,9 +1,10 @@
 """Page-aligned buffers for direct I/O, mapped anew for each pass and given back after it."""
 
 import contextlib
+import ctypes
 import mmap
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 ALIGNMENT = 4096
 """Offsets, lengths and addresses of direct I/O are multiples of this; every block size in use on
@@ -13,6 +14,17 @@ cards and drives divides it."""
 def aligned(size_bytes: int) -> int:
     """``size_bytes`` rounded up to the alignment."""
     return -(-size_bytes // ALIGNMENT) * ALIGNMENT
+
+
+class Window(NamedTuple):
+    """A stretch of a buffer, and where in memory it lies: what the kernel is told."""
+
+    view: memoryview
+    address: int
+
+    def part(self, start: int, length: int) -> "Window":
+        """A stretch within this one; bytes."""
+        return Window(self.view[start : start + length], self.address + start)
 
 
 class Buffers:
@@ -35,6 +47,8 @@ class Buffers:
             whole[phase_bytes + at * size_bytes : phase_bytes + (at + 1) * size_bytes]
             for at in range(count)
         ]
+        first = ctypes.addressof(ctypes.c_char.from_buffer(self._map)) + phase_bytes
+        self.windows = [Window(view, first + at * size_bytes) for at, view in enumerate(self.views)]
         self._whole = whole
 
     def close(self) -> None:

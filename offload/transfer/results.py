@@ -6,8 +6,12 @@ Columns are written by one thread each and read when the pass has ended.
 import os
 from array import array
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 
-from offload.checksum import digest_size
+from offload.checksum import COMPARE, digest_size
+from offload.storage.root import Root
+from offload.values.facts import CopyState
+from offload.values.findings import Finding
 
 
 class Digests:
@@ -123,6 +127,33 @@ class ZeroRuns:
         return tuple(self._runs.get(number, ()))
 
 
+@dataclass(slots=True)
+class CopyingResult:
+    """What the copying pass found; columns over the entries of the inventory.
+
+    Attributes:
+        digests: of what was read whole from the card.
+        card_states: ``NOT_READ``, ``READ_EQUAL`` (once), ``CACHED``, ``UNREADABLE`` or ``CHANGED``.
+        card_marks: facts of each file at this reading.
+        drive_states: by drive name: ``ABSENT``, ``WRITTEN`` or ``FAILED``.
+        failures: drive name -> why it was dropped.
+        zero_runs: zero blocks met in the bytes.
+        findings: what else there is to say.
+        is_card_gone: the card vanished.
+        is_stopped: the user wanted to stop.
+    """
+
+    digests: Digests
+    card_states: bytearray
+    card_marks: Marks
+    drive_states: dict[str, bytearray]
+    failures: dict[str, str] = field(default_factory=dict)
+    zero_runs: ZeroRuns = field(default_factory=ZeroRuns)
+    findings: list[Finding] = field(default_factory=list)
+    is_card_gone: bool = False
+    is_stopped: bool = False
+
+
 def is_same_moment(before: os.stat_result, after: os.stat_result) -> bool:
     """Whether a file's facts stood still between two looks at one descriptor."""
     return (
@@ -130,4 +161,17 @@ def is_same_moment(before: os.stat_result, after: os.stat_result) -> bool:
         and before.st_ctime_ns == after.st_ctime_ns
         and before.st_size == after.st_size
         and before.st_dev == after.st_dev
+    )
+
+
+def new_result(
+    names: Iterable[str], count: int, card: Root, drives: Iterable[str]
+) -> CopyingResult:
+    """Empty columns for ``count`` entries; :data:`COMPARE` is always among the checksums."""
+    algorithms = dict.fromkeys((COMPARE, *names))
+    return CopyingResult(
+        Digests(algorithms, count),
+        bytearray(count),
+        Marks(count, card.device),
+        {name: bytearray([CopyState.ABSENT]) * count for name in drives},
     )

@@ -12,7 +12,7 @@ from queue import SimpleQueue
 from types import TracebackType
 from typing import Self
 
-from offload.storage.buffers import Buffers, aligned
+from offload.storage.buffers import Buffers, Window, aligned
 from offload.transfer.plan import Item
 
 
@@ -40,14 +40,23 @@ class Piece:
 
 
 class Slot:
-    """One buffer and what lies in it."""
+    """One buffer and what lies in it.
 
-    __slots__ = ("_lock", "_users", "pieces", "used", "view")
+    Attributes:
+        window, view: the buffer.
+        pieces: what lies in it, in the order of the card.
+        used: bytes that are taken, aligned.
+        under_way: stretches of it that the reader has asked for and not taken.
+    """
 
-    def __init__(self, view: memoryview) -> None:
-        self.view = view
+    __slots__ = ("_lock", "_users", "pieces", "under_way", "used", "view", "window")
+
+    def __init__(self, window: Window) -> None:
+        self.window = window
+        self.view = window.view
         self.pieces: list[Piece] = []
         self.used = 0
+        self.under_way = 0
         self._users = 0
         self._lock = threading.Lock()
 
@@ -56,10 +65,15 @@ class Slot:
         """Bytes left, aligned."""
         return len(self.view) - self.used
 
-    def add(self, piece: Piece) -> None:
-        """Take in a piece that lies at the slot's end."""
-        self.pieces.append(piece)
-        self.used = piece.start + aligned(piece.length)
+    def reserve(self, length: int) -> int:
+        """Set so many bytes at the slot's end aside; where they begin."""
+        start = self.used
+        self.used = start + aligned(length)
+        return start
+
+    def window_of(self, piece: Piece) -> Window:
+        """The whole blocks that were set aside for a piece."""
+        return self.window.part(piece.start, aligned(piece.length))
 
     def bytes_of(self, piece: Piece) -> memoryview:
         """The bytes of one piece."""
@@ -82,8 +96,8 @@ class Ring:
     def __init__(self, count: int, size_bytes: int, consumers: int) -> None:
         self._buffers = Buffers(count, size_bytes)
         self._free: SimpleQueue[Slot] = SimpleQueue()
-        for view in self._buffers.views:
-            self._free.put(Slot(view))
+        for window in self._buffers.windows:
+            self._free.put(Slot(window))
         self.queues: list[SimpleQueue[Slot | None]] = [SimpleQueue() for _ in range(consumers)]
         self.waited_s = 0.0
 
@@ -95,6 +109,11 @@ class Ring:
         slot.pieces = []
         slot.used = 0
         return slot
+
+    @property
+    def has_free(self) -> bool:
+        """Whether a slot can be had without waiting."""
+        return not self._free.empty()
 
     def publish(self, slot: Slot) -> None:
         """Hand a filled slot to every consumer."""

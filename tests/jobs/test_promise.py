@@ -22,8 +22,8 @@ from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
 from offload.ledger.database import Ledger
+from offload.storage.asking import Asked, Asking
 from offload.storage.durable import stage
-from offload.storage.reading import ReadFile
 from offload.transfer import proving
 from offload.values.facts import Policy
 from offload.values.findings import Finding
@@ -121,15 +121,15 @@ def test_records_folder_of_somebody_else_is_left_alone(scene: Scene) -> None:
 @pytest.fixture
 def partial(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> Scene:
     """A roll of which one clip could not be read; the card is formatted all the same."""
-    real = ReadFile.read_patiently
+    real = Asking.take
 
-    def fails(self: ReadFile, view: memoryview, offset: int) -> int:
-        if self.size_bytes == len(CLIPS["Clips/A001C001.mov"]):
+    def fails(self: Asking, asked: Asked, *, patiently: bool) -> int:
+        if patiently and asked.file.size_bytes == len(CLIPS["Clips/A001C001.mov"]):
             raise OSError(5, "Input/output error")
-        return real(self, view, offset)
+        return real(self, asked, patiently=patiently)
 
     with monkeypatch.context() as patch:
-        patch.setattr(ReadFile, "read_patiently", fails)
+        patch.setattr(Asking, "take", fails)
         outcome = scene.offload()
     assert "unreadable-on-card" in codes(outcome)
     for drive in scene.drives:

@@ -14,7 +14,7 @@ from offload.checksum import COMPARE
 from offload.jobs.sent_lists import Sent, SentCheck, sent_differs, sent_lists
 from offload.storage.root import Root
 from offload.transfer.plan import Item
-from offload.transfer.pump import new_result
+from offload.transfer.results import new_result
 from offload.values.entries import Entries, Kind
 from tests.jobs.verify_scene import Copies, flip
 from tests.lab.images import EXFAT, Rack

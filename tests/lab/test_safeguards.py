@@ -23,14 +23,14 @@ import offload.jobs.recording
 import offload.storage.durable
 import offload.storage.naming
 import offload.storage.syscalls
-import offload.transfer.proving
+import offload.transfer.prover
 from offload.checksum import COMPARE
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_result import SignatureState
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
 from offload.record.sshsig import Signature
 from offload.storage.root import Root
-from offload.transfer.proving import Outcome, ReadingResult
+from offload.transfer.readings import Outcome, ReadingResult
 from offload.values.facts import ReadBack
 from offload.values.paths import name, parent
 from offload.volumes.volume import Volume as MountedVolume
@@ -77,14 +77,14 @@ def stage(rack: Rack, tmp_path: Path) -> Iterator[Stage]:
 
 def without_comparing(patch: Patch, *, of_card: bool) -> None:
     """Whatever is read counts as the bytes that were expected."""
-    real = offload.transfer.proving._Prover._judge
+    real = offload.transfer.prover.Prover._judge
 
-    def judge(self: Any, number: int, file: Any, digests: Any, is_gone: bool) -> None:
+    def judge(self: Any, opened: Any, digests: Any) -> None:
         if self._reading.is_card is of_card:
-            digests = {COMPARE: self._digests.get(COMPARE, number)}
-        real(self, number, file, digests, is_gone)
+            digests = {COMPARE: self._digests.get(COMPARE, opened.number)}
+        real(self, opened, digests)
 
-    patch.setattr(offload.transfer.proving._Prover, "_judge", judge)
+    patch.setattr(offload.transfer.prover.Prover, "_judge", judge)
 
 
 def without_read_back(patch: Patch) -> None:
@@ -109,7 +109,7 @@ def without_cache_drop(patch: Patch) -> None:
         return results
 
     patch.setattr(offload.jobs.passes, "prove_all", prove)
-    patch.setattr(offload.transfer.proving, "drop_pages", lambda fd, size: True)
+    patch.setattr(offload.transfer.prover, "drop_pages", lambda fd, size: True)
     patch.setattr("offload.storage.reading._DIRECT", 0)
 
 

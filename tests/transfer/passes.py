@@ -10,8 +10,10 @@ from offload.storage.evidence import Medium
 from offload.storage.root import Root
 from offload.transfer.counters import Lane, Pass
 from offload.transfer.plan import ON_EVERY_DRIVE, Item, Target
-from offload.transfer.proving import Outcome, Reading, ReadingResult, prove_all
-from offload.transfer.pump import CopyingResult, Drive, copy_all, new_result
+from offload.transfer.proving import prove_all
+from offload.transfer.pump import Drive, copy_all
+from offload.transfer.readings import Outcome, Reading, ReadingResult
+from offload.transfer.results import CopyingResult, new_result
 from offload.values.paths import join
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from offload.storage import evidence
-from offload.transfer.proving import Outcome
+from offload.transfer.readings import Outcome
 from offload.values.facts import ReadBack
 from tests.lab.images import ALL, EXFAT, EXT4, FileSystem, Rack
 from tests.transfer.passes import Medium, Passes, Target, medium_of

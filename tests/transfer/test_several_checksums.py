@@ -12,7 +12,8 @@ from offload.storage.evidence import Medium
 from offload.storage.root import Root
 from offload.transfer.counters import Lane, Pass
 from offload.transfer.hashing import HashingCrew
-from offload.transfer.proving import BUFFER_BYTES, Outcome, Reading, ReadingResult, prove_all
+from offload.transfer.proving import BUFFER_BYTES, prove_all
+from offload.transfer.readings import Outcome, Reading, ReadingResult
 
 SIZES = (0, 1, 4097, (1 << 20) + 1, BUFFER_BYTES, 3 * BUFFER_BYTES + 12_345)
 
