@@ -12,7 +12,7 @@ from concurrent.futures import Future, wait
 from dataclasses import dataclass, replace
 
 from offload.jobs.look_files import Source
-from offload.jobs.look_structure import Checked, IsStopped, LookStoppedError
+from offload.jobs.look_structure import Checked, IsStopped, LookStoppedError, lift_open_ends
 from offload.media.clip_looks import ClipLook, start_look, with_structure
 from offload.media.look_request import FORMATS
 from offload.media.probe import ProbePool
@@ -143,7 +143,8 @@ class _Looks:
                 part.cancel()
             return oldest.checked, unchecked(oldest.checked.clip, "there was no time left")
         try:
-            return oldest.checked, oldest.look.result()
+            probed = oldest.look.result()
+            return lift_open_ends(oldest.checked, probed), probed
         except Exception as error:  # noqa: BLE001 - whatever a clip provokes is said of that clip
             why = f"the check failed ({type(error).__name__})"
             return oldest.checked, unchecked(oldest.checked.clip, why)

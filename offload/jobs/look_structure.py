@@ -16,6 +16,8 @@ from offload.errors import reason
 from offload.jobs.look_files import HeldFiles, Source, read_small
 from offload.media.clip_files import group_files
 from offload.media.damage import check
+from offload.media.look_request import ENDS_WHOLE
+from offload.media.mpegts import OPEN_END
 from offload.media.reading import DescriptorReader
 from offload.media.structure import EssenceLayout, StructureReport
 from offload.storage.root import Root
@@ -29,6 +31,7 @@ from offload.values.clips import (
     Weight,
 )
 from offload.values.entries import Entries
+from offload.values.probed import Probed
 
 IsStopped = Callable[[], bool]
 ZeroRunsOf = Callable[[int, bytes], Sequence[tuple[int, int]]]
@@ -76,6 +79,24 @@ class Checked:
         """What could be checked, where the rest cannot be tried again."""
         rest = tuple(each for each in self.findings if each.code != ClipCode.UNCHECKED)
         return self if len(rest) == len(self.findings) else replace(self, findings=rest)
+
+
+def lift_open_ends(checked: Checked, probed: Probed) -> Checked:
+    """Take back the doubt about a transport stream's end where its last picture decoded whole."""
+    whole = {each.path for each in probed.findings if each.check == ENDS_WHOLE}
+    if not any(each.check == OPEN_END and each.path in whole for each in checked.findings):
+        return checked
+    findings = tuple(
+        replace(each, weight=Weight.NOTE) if each.check == OPEN_END and each.path in whole else each
+        for each in checked.findings
+    )
+    holds = {each.code for each in findings if each.weight is Weight.HOLD}
+    return replace(checked, findings=findings, complete=checked.complete if holds else Complete.YES)
+
+
+def is_certain(finding: ClipFinding) -> bool:
+    """Whether what structure found needs no second look before it is told."""
+    return finding.check != OPEN_END
 
 
 def no_zero_runs(_number: int, _path: bytes) -> Sequence[tuple[int, int]]:

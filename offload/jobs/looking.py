@@ -26,7 +26,13 @@ from offload.jobs.look_files import Copies, Source, read_small
 from offload.jobs.look_findings import clip_findings_of, findings_of, holds_of, told_of
 from offload.jobs.look_kept import LookedInto, clip_rule, kept_clip, sounds_of
 from offload.jobs.look_notices import Occasion, notices_of
-from offload.jobs.look_structure import CardCheck, Checked, LookStoppedError, check_clip
+from offload.jobs.look_structure import (
+    CardCheck,
+    Checked,
+    LookStoppedError,
+    check_clip,
+    is_certain,
+)
 from offload.jobs.look_zeros import ZeroBlocks
 from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard
@@ -152,7 +158,7 @@ class Looking:
         """
         if checked.is_unchecked:
             return
-        for hold in holds_of(checked.clip, checked.findings):
+        for hold in holds_of(checked.clip, filter(is_certain, checked.findings)):
             if len(self._told) < _EVENTS:
                 self._told.add((hold.code, hold.path))
                 self._tools.sink(Found(hold))

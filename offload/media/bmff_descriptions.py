@@ -19,6 +19,7 @@ _FOURCCS = {
     Essence.NAL: b"avc1 avc3 hvc1 hev1 dvh1 dvhe dva1 dvav",
     Essence.START_CODES: b"m2v1 mp2v hdv1 hdv2 hdv3 hdv5 hdv6 hdv7",
     Essence.JPEG: b"jpeg mjpa",
+    Essence.JPEG2000: b"mjp2",
     Essence.DV: b"dvcp dvpp dv5n dv5p dvh5 dvh6 dvhq dvhp",
     Essence.RAW_PICTURE: b"v210 v216 v308 v408 v410 2vuy yuv2 r210 R10k b64a b48r",
 }

@@ -67,17 +67,19 @@ class Tables:
             header: where the entries begin, behind the box's head; their count stands before.
 
         Raises:
-            MalformedError: there is no such table, or its count is not what its size allows.
+            MalformedError: there is no such table, or its count is not what its size allows. Zeros
+                behind the entries are room that the writer kept.
         """
         box = self._box(kind)
         count = number(self._source.data[box.body : box.end], header - 4, 4)
         wanted = count * size_bytes * per_entry
         held = box.end - box.body - header
-        if wanted != held:
+        spare = held - wanted
+        if spare < 0 or any(self._source.data[box.end - spare : box.end]):
             raise self.flaw(
                 kind, f"{shown_kind(kind)} counts {count} entries and holds {held} bytes"
             )
-        return numbers(size_bytes, self._source.data[box.end - held : box.end])
+        return numbers(size_bytes, self._source.data[box.end - held : box.end - spare])
 
     def rest(self, kind: bytes, at: int) -> memoryview:
         """The bytes of a table from a place behind the box's head on."""

@@ -11,6 +11,7 @@ Decoding can never prove that the bytes are right: most single flipped bits go t
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Self
 
 import av
 from av.container import InputContainer
@@ -46,6 +47,7 @@ class PictureLook:
         corrupt_packets: of these, marked by the container's reader.
         problems: what keeps the clip, as phrases.
         notes: what is only written down, as phrases.
+        ends_whole: the very last picture was decoded, and the decoder had nothing to say of it.
         complaints: lines of the decoder, escaped, that count against the clip.
         remarks: lines of the decoder, escaped, that do not.
     """
@@ -56,6 +58,7 @@ class PictureLook:
     corrupt_packets: int = 0
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    ends_whole: bool = False
     complaints: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
@@ -92,8 +95,8 @@ def look_at_pictures(container: InputContainer, stream: VideoStream, look: Pictu
         look.problems.append("no picture in the middle decodes")
     else:
         look.middle = middle
-    with _Log(look, stream):
-        _last_picture(container, stream, start + length - 1, look)
+    with _Log(look, stream) as log:
+        _last_picture(container, stream, start + length - 1, look, log)
 
 
 def look_at_still(container: InputContainer, stream: VideoStream, look: PictureLook) -> None:
@@ -159,8 +162,24 @@ class _Log:
         self._is_strict = is_start or stream.codec_context.codec.intra_only
         self._capture = av.logging.Capture()
 
-    def __enter__(self) -> None:
+    def __enter__(self) -> Self:
         self._lines = self._capture.__enter__()
+        self._said_before, self._is_refused = 0, False
+        return self
+
+    def begin_packet(self) -> None:
+        """What is said from now on is said of another picture."""
+        self._said_before, self._is_refused = len(self._lines), False
+
+    def refuse_packet(self) -> None:
+        """The decoder gave no picture for it."""
+        self._is_refused = True
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether the decoder had nothing against the latest picture."""
+        said = self._lines[self._said_before :]
+        return not self._is_refused and all(line[0] > av.logging.ERROR for line in said)
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         self._capture.__exit__(None, None, None)
@@ -204,13 +223,13 @@ def _whole(container: InputContainer, stream: VideoStream, look: PictureLook) ->
 
 
 def _last_picture(
-    container: InputContainer, stream: VideoStream, at: int, look: PictureLook
+    container: InputContainer, stream: VideoStream, at: int, look: PictureLook, log: _Log
 ) -> None:
     for start in _starts(container, stream, at):
         if not _go_to(container, stream, start):
             continue
         last = None
-        for number, frame in enumerate(_frames(container, stream, look)):
+        for number, frame in enumerate(_frames(container, stream, look, log)):
             last = frame
             if number >= LAST_PICTURES:
                 look.notes.append("the last picture was not reached, the last group is very long")
@@ -218,6 +237,7 @@ def _last_picture(
         if last is not None:
             if last.is_corrupt:
                 look.problems.append("the last picture is damaged")
+            look.ends_whole = log.is_quiet and not last.is_corrupt
             return
     look.problems.append("the last picture does not decode")
 
@@ -248,13 +268,17 @@ def _starts(container: InputContainer, stream: VideoStream, at: int) -> Iterator
 
 
 def _frames(
-    container: InputContainer, stream: VideoStream, look: PictureLook
+    container: InputContainer, stream: VideoStream, look: PictureLook, log: _Log | None = None
 ) -> Iterator[VideoFrame]:
     """Pictures from where the container stands; a picture that is refused is left out."""
     for packet in container.demux(stream):
+        if log and packet.size:
+            log.begin_packet()
         try:
             frames = packet.decode()
         except av.error.InvalidDataError:
+            if log:
+                log.refuse_packet()
             if stream.codec_context.codec.intra_only:
                 return
             continue

@@ -296,9 +296,11 @@ def _check_stray_zeros(data: bytes) -> None:
         at = data.find(b"\0\0\0", behind.end())
 
 
-def _marked(mark: bytes, name: str) -> Callable[[Sample, int], None]:
+def _marked(name: str, *marks: bytes) -> Callable[[Sample, int], None]:
+    most = max(map(len, marks))
+
     def check(sample: Sample, _unit_length_bytes: int) -> None:
-        if sample.part(0, len(mark)) != mark:
+        if not sample.part(0, min(most, sample.size)).startswith(marks):
             raise _FlawError(f"a {name} picture does not begin with its mark", 0)
 
     return check
@@ -316,7 +318,9 @@ _CHECKS: dict[Essence, Callable[[Sample, int], None]] = {
     Essence.VC3: _check_vc3,
     Essence.NAL: _check_units,
     Essence.START_CODES: _check_start_code,
-    Essence.JPEG: _marked(b"\xff\xd8\xff", "JPEG"),
-    Essence.JPEG2000: _marked(b"\xff\x4f\xff\x51", "JPEG 2000"),
-    Essence.DV: _marked(b"\x1f", "DV"),
+    Essence.JPEG: _marked("JPEG", b"\xff\xd8\xff"),
+    # The bare code stream, as SMPTE ST 422 wants it, or the boxes of a JP2 file around it, as some
+    # writers leave it (measured: FFmpeg's MXF).
+    Essence.JPEG2000: _marked("JPEG 2000", b"\xff\x4f\xff\x51", b"\0\0\0\x0cjP  \r\n\x87\n"),
+    Essence.DV: _marked("DV", b"\x1f"),
 }

@@ -17,6 +17,9 @@ FORMATS = {
 }
 """What the library calls the reader of each container."""
 
+ENDS_WHOLE = "last-picture"
+"""The check that notes of a transport stream that its last picture decodes without a complaint."""
+
 PICTURE_WIDTH = 320
 """Of the small picture, pixels."""
 

@@ -44,6 +44,9 @@ _ALIGNED_BYTES = 6144
 _CLOCK = 90_000
 _HALF_CLOCK = 1 << 32
 
+OPEN_END = "last-unit-open"
+"""The check whose doubt decoding can lift: see :func:`_check_unit_end`."""
+
 # Stream types of ISO/IEC 13818-1 and of the packed disc form, from memory.
 _TYPES = {
     0x01: ("mpeg1video", TrackKind.PICTURE),
@@ -260,13 +263,18 @@ def _check_unit_end(stream: _Transport, start: Packet, last: Packet, size: int) 
     declared = number(start.payload, 4, 2)
     wanted = declared + 6
     if declared and size < wanted:
-        text = f"its last unit says {wanted} bytes, {size} are there"
+        check, text = "last-units", f"its last unit says {wanted} bytes, {size} are there"
     elif not declared and not last.is_filled:
-        text = "its last unit does not end"
+        kind = _TYPES[stream.streams[start.pid].type][1]
+        check, text = "last-units", "its last unit does not end"
+        # One recording in a hundred ends so in good order, because its last unit happens to fit
+        # (measured: 10 of 868). Whether that unit is whole only decoding tells.
+        if kind is TrackKind.PICTURE:
+            check = OPEN_END
     else:
         return
     stream.looking.findings.add(
-        ClipCode.CUT_SHORT, "last-units", f"stream {start.pid:#x}: {text}", start.offset
+        ClipCode.CUT_SHORT, check, f"stream {start.pid:#x}: {text}", start.offset
     )
 
 

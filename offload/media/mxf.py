@@ -109,9 +109,15 @@ def _take(file: _File, klv: Klv) -> None:
     """Look at one item of the chain."""
     reader = file.looking.reader
     if file.random_index is not None and not file.after_random_index:
-        file.after_random_index = True
+        file.after_random_index = klv.item is not Item.FILL
+        # What fills up is nothing that was lost or added.
+        weight = Weight.NOTE if klv.item is Item.FILL else Weight.HOLD
         file.looking.findings.add(
-            ClipCode.DAMAGED, "random-index", "the random index is not the last item", klv.start
+            ClipCode.DAMAGED,
+            "random-index",
+            "the random index is not the last item",
+            klv.start,
+            weight,
         )
     if file.header_end:
         _check_header_end(file, klv)

@@ -22,6 +22,7 @@ from offload.media.structure import (
 )
 from offload.values.clips import ClipCode, Container, Weight
 
+_HEAD_BYTES = 8
 _FORMS = (b"RIFF", b"RF64", b"BW64")
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _BEXT_BYTES = 602
@@ -135,13 +136,12 @@ def _walk(wave: _Wave) -> None:
             ClipCode.UNFINISHED, _CHECK, "the file was never given its length: not closed", 4
         )
     elif end > reader.size:
-        is_padding_missing = end - reader.size == 1 and end % 2 == 0
         findings.add(
             ClipCode.CUT_SHORT,
             _CHECK,
             f"it says it ends at byte {end}, the file ends at {reader.size}",
             4,
-            Weight.NOTE if is_padding_missing else Weight.HOLD,
+            _weight_of_excess(wave, end),
         )
     at = 12
     for _chunk in range(_MAX_CHUNKS):
@@ -154,6 +154,39 @@ def _walk(wave: _Wave) -> None:
         at = _next_chunk(wave, chunk)
     if not is_open and end < reader.size:
         _report_trailing(wave, end)
+
+
+def _weight_of_excess(wave: _Wave, end: int) -> Weight:
+    """How much it means that the header's length is more than the file has.
+
+    No chunk that holds anything fits into 8 bytes: where the chunks end with the file, so little
+    is a writer that counted the header too, or left out the last padding.
+    """
+    excess = end - wave.reader.size
+    if excess == 1 and end % 2 == 0:
+        return Weight.NOTE
+    is_all_there = excess <= _HEAD_BYTES and _are_chunks(wave, 12)
+    return Weight.NOTICE if is_all_there else Weight.HOLD
+
+
+def _are_chunks(wave: _Wave, at: int) -> bool:
+    """Whether chunks follow one another from ``at`` to the very end; zeros may follow them."""
+    reader = wave.reader
+    for _chunk in range(_MAX_CHUNKS):
+        if _is_zeros(wave, at):
+            return True
+        head = reader.read_at(at, 8)
+        chunk = _Chunk(head[:4], at + 8, int.from_bytes(head[4:8], "little"))
+        if len(head) < 8 or not _is_kind(chunk.kind) or chunk.body + chunk.size > reader.size:
+            return False
+        at = _next_chunk(wave, chunk)
+    return False
+
+
+def _is_zeros(wave: _Wave, at: int) -> bool:
+    """Whether from ``at`` to the end of the file nothing but a bounded number of zeros follows."""
+    rest = wave.reader.size - at
+    return rest <= _MAX_PADDING_BYTES and not any(wave.reader.read_at(at, max(rest, 0)))
 
 
 def _next_chunk(wave: _Wave, chunk: _Chunk) -> int:
@@ -175,7 +208,14 @@ def _chunk_at(wave: _Wave, at: int, end: int) -> _Chunk | None:
         if wave.findings.has(ClipCode.CUT_SHORT):
             return None
         what = "zeros stand where a chunk should begin" if not any(head) else "no chunk begins here"
-        wave.findings.add(ClipCode.DAMAGED, _CHECK, what, at)
+        is_filled_up = b"data" in wave.chunks and _is_zeros(wave, at)
+        wave.findings.add(
+            ClipCode.TRAILING if is_filled_up else ClipCode.DAMAGED,
+            _CHECK,
+            what,
+            at,
+            Weight.NOTICE if is_filled_up else Weight.HOLD,
+        )
         return None
     if kind == b"data":
         return _Chunk(kind, at + 8, _data_size(wave, at, size))
@@ -217,14 +257,16 @@ def _data_size(wave: _Wave, at: int, size: int) -> int:
 
 
 def _report_trailing(wave: _Wave, at: int) -> None:
+    """What stands behind the end: filling, chunks that a writer added later, or something else."""
     rest = wave.reader.size - at
-    is_padding = rest <= _MAX_PADDING_BYTES and not any(wave.reader.read_at(at, rest))
+    is_padding = _is_zeros(wave, at)
+    is_harmless = is_padding or _are_chunks(wave, 12)
     wave.findings.add(
-        ClipCode.TRAILING if is_padding else ClipCode.DAMAGED,
+        ClipCode.TRAILING if is_harmless else ClipCode.DAMAGED,
         _CHECK,
         f"{rest} bytes {'of zeros ' if is_padding else ''}follow the end that the header gives",
         at,
-        Weight.NOTICE if is_padding else Weight.HOLD,
+        Weight.NOTICE if is_harmless else Weight.HOLD,
     )
 
 

@@ -31,6 +31,7 @@ _PICTURES = {
     "libx265": ("yuv420p", (320, 180), {"preset": "ultrafast", "x265-params": "log-level=none"}),
     "v210": ("yuv422p10le", (320, 180), {}),
     "mjpeg": ("yuvj422p", (320, 180), {"color_range": "pc"}),
+    "jpeg2000": ("yuv422p10le", (320, 180), {}),
     "dvvideo": ("yuv420p", (720, 576), {}),
     **{
         f"prores_ks/{profile}": (pix_fmt, (320, 180), {**_QUALITY, "profile": profile})
@@ -164,6 +165,26 @@ def packets_of(
         made += stream.encode(_picture(width, height, number, pix_fmt, rate))
     made += stream.encode(None)
     return [(bytes(packet), packet.pts, packet.dts, packet.is_keyframe) for packet in made]
+
+
+def stream(frames: int = 48, more: int = 0) -> bytes:
+    """A transport stream in good order, in packets of 192 bytes, pictures only.
+
+    Args:
+        frames: pictures.
+        more: zeros behind the last picture in the file (ISO/IEC 14496-10, annex B, allows them).
+    """
+    packets = packets_of("libx264", 320, 180, RATE, frames, is_in_band=True)
+    target = io.BytesIO()
+    with av.open(target, "w", format="mpegts", options={"mpegts_m2ts_mode": "1"}) as container:
+        video = container.add_stream("libx264", rate=RATE)
+        video.width, video.height, video.pix_fmt, video.time_base = 320, 180, "yuv420p", 1 / RATE
+        for at, (data, pts, dts, is_key) in enumerate(packets):
+            packet = av.Packet(data + bytes(more if at == frames - 1 else 0))
+            packet.stream, packet.time_base = video, 1 / RATE
+            packet.pts, packet.dts, packet.is_keyframe = pts, dts, is_key
+            container.mux(packet)
+    return target.getvalue()
 
 
 def black(codec: str, width: int, height: int) -> bytes:
