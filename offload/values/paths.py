@@ -15,6 +15,7 @@ import unicodedata
 
 _ESCAPE = re.compile(r"\\(\\|x[0-9a-f]{2})")
 _PLAIN = re.compile(r"[ -\[\]-~]*")
+_UNCLEAN = frozenset({b"", b".", b".."})
 
 # Cc, Cf, Cs, Co, Cn, Zl and Zp can hide, reorder or break what a person reads (Unicode UAX #44).
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -52,9 +53,7 @@ def shown(text: str) -> str:
 
 def is_clean(path: bytes) -> bool:
     """Whether a path from outside keeps the rules above, and so cannot leave its root."""
-    if not path or b"\0" in path:
-        return False
-    return all(part not in (b"", b".", b"..") for part in path.split(b"/"))
+    return b"\0" not in path and _UNCLEAN.isdisjoint(path.split(b"/"))
 
 
 def parent(path: bytes) -> bytes:

@@ -149,6 +149,7 @@ paths = st.lists(
 @settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(patterns, paths)
 @example(["a/**"], ["a", "b"])
+@example(["[[]"], ["a"])
 def test_nothing_is_ignored_by_surprise(tmp_path_factory, patterns, paths) -> None:  # type: ignore[no-untyped-def]
     # Odd patterns may be read in two ways; a path that git keeps may still never be lost by one
     # that has no sign in it at all.

@@ -157,7 +157,10 @@ def _rule(pattern: str) -> _Rule | None:
     """
     if len(pattern) > _LENGTH_LIMIT_CHARS or _wildcards(pattern) > _WILDCARDS_LIMIT:
         raise ValueError("a pattern that is too intricate")
-    (matcher,) = GitIgnoreSpec.from_lines([pattern.replace("\n", _LINE_FEED)]).patterns
+    with warnings.catch_warnings():
+        # A pattern from outside that is odd to Python's expressions is no matter for a screen.
+        warnings.simplefilter("ignore", FutureWarning)
+        (matcher,) = GitIgnoreSpec.from_lines([pattern.replace("\n", _LINE_FEED)]).patterns
     if matcher.include is None or not isinstance(matcher, RegexPattern):
         return None
     body = _body(pattern)

@@ -9,7 +9,7 @@ document is whole, that no path came twice, and what its bytes hash to.
 """
 
 from collections.abc import Iterator
-from itertools import pairwise
+from itertools import chain, pairwise
 from typing import BinaryIO
 
 from offload.checksum import Hasher
@@ -27,8 +27,9 @@ from offload.record.mhl.model import (
     Reference,
 )
 from offload.record.mhl.notices import Notices
+from offload.record.mhl.recordstream import Item, RecordStream
 from offload.record.mhl.seen import SeenPaths
-from offload.record.mhl.xmlstream import Form, Node, XmlStream
+from offload.record.mhl.xmlstream import Form, Node
 from offload.values.findings import Finding
 from offload.values.paths import is_clean, shown
 
@@ -68,11 +69,11 @@ class ManifestReader:
         self._path = path
         self._stream = stream
         self._hasher = Hasher("c4")
-        self._xml = XmlStream(self._chunks(), _FORM, path)
-        self._nodes = iter(self._xml)
+        self._xml = RecordStream(self._chunks(), _FORM, path)
+        self._items = iter(self._xml)
         self._notices = Notices()
         self._seen = SeenPaths()
-        self._first: Node | None = None
+        self._first: list[Item] = []
         self._references: list[Reference] = []
         self.c4 = b""
         self.head: Head = self._read_head()
@@ -83,13 +84,19 @@ class ManifestReader:
             RecordError: with the line; the whole manifest is not to be used.
         """
         count = 0
-        while self._first is not None:
-            node, self._first = self._first, next(self._nodes, None)
-            record = self._record(node)
-            if record is not None:
-                count += 1
-                self._seen.add(record.path, node.line)
-                yield record
+        record: Record
+        line: int
+        for item in chain(self._first, self._items):
+            if isinstance(item, tuple):
+                record, line = item
+            else:
+                read = self._record(item)
+                if read is None:
+                    continue
+                record, line = read, item.line
+            count += 1
+            self._seen.add(record.path, line)
+            yield record
         twice = self._seen.first_twice()
         if twice:
             raise self._error(f"the same path is recorded in line {twice[0]} already", twice[1])
@@ -118,14 +125,15 @@ class ManifestReader:
         return RecordError(what, path=self._path, line=line)
 
     def _read_head(self) -> Head:
-        root = next(self._nodes)
+        root = self._node(next(self._items))
         if root.attributes.get("version") != VERSION:
             version = shown(root.attributes.get("version", "none"))
             raise self._error(f"its version is {version} and not {VERSION}", root.line)
         found: dict[str, Node] = {}
-        for node in self._nodes:
+        for item in self._items:
+            node = self._node(item)
             if node.container:
-                self._first = node
+                self._first.append(node)
                 break
             if node.tag in found:
                 raise self._error(f"{shown(node.tag)} stands there twice", node.line)
@@ -135,6 +143,11 @@ class ManifestReader:
             if tag not in found:
                 raise self._error(f"{tag} does not stand before the records", root.line)
         return self._checked_head(found["creatorinfo"], found["processinfo"])
+
+    def _node(self, item: Item) -> Node:
+        if isinstance(item, tuple):
+            raise RuntimeError("no record is taken from its bytes before the parser has read one")
+        return item
 
     def _checked_head(self, creator: Node, process: Node) -> Head:
         try:

@@ -88,7 +88,12 @@ class XmlStream:
         self._above: list[Node | None] = []
         self._outside: list[str] = []
         self._skipping = 0
+        self._fed = 0
         self._record_at = 0
+        self._record_end_at = -1
+        self._is_utf8 = True
+        # 1 when nothing is declared for elements without prefix but our namespace, at the root.
+        self._defaults = 0
         self._names: dict[str, str] = {}
         self._parser = self._made_parser()
 
@@ -97,19 +102,56 @@ class XmlStream:
         Raises:
             RecordError: malformed, hostile, or another kind of document; with its line.
         """
-        fed = 0
         for chunk in self._chunks:
-            self._parse(chunk, False)
-            fed += len(chunk)
-            if fed - max(self._parser.CurrentByteIndex, 0) > _TOKEN_LIMIT_BYTES:
-                raise self._error("a single tag, name or comment is far too long")
-            if self._is_in_record() and fed - self._record_at > _RECORD_LIMIT_BYTES + len(chunk):
-                raise self._error("a single record is far too long")
-            if len(self._names) > _NAMES_LIMIT:
-                raise self._error("far too many different names of elements and attributes")
-            yield from self._given_out()
+            yield from self.feed(chunk)
+        yield from self.finish()
+
+    @property
+    def line(self) -> int:
+        """Where the parser stands."""
+        return self._parser.CurrentLineNumber
+
+    def feed(self, chunk: bytes) -> list[Node]:
+        """Read on; the nodes that were ended by it.
+
+        Raises:
+            RecordError: as for iterating.
+        """
+        self._parse(chunk, False)
+        self._fed += len(chunk)
+        if self._fed - max(self._parser.CurrentByteIndex, 0) > _TOKEN_LIMIT_BYTES:
+            raise self._error("a single tag, name or comment is far too long")
+        if self._is_in_record() and self._fed - self._record_at > _RECORD_LIMIT_BYTES + len(chunk):
+            raise self._error("a single record is far too long")
+        if len(self._names) > _NAMES_LIMIT:
+            raise self._error("far too many different names of elements and attributes")
+        return self._given_out()
+
+    def finish(self) -> list[Node]:
+        """The nodes that were left when the document ended.
+
+        Raises:
+            RecordError: as for iterating.
+        """
         self._parse(b"", True)
-        yield from self._given_out()
+        return self._given_out()
+
+    def skip_lines(self, count: int) -> None:
+        """Count lines that somebody else has read; only between two records."""
+        self._parse(b"\n" * count, False)
+        self._fed += count
+
+    def is_between_records(self, container: str, end_bytes: int) -> bool:
+        """Whether the last bytes fed, this many, were the end tag of a record in this container.
+
+        Never where an element without prefix may not be ours, or bytes may not be UTF-8.
+        """
+        return (
+            self._record_end_at == self._fed - end_bytes
+            and self._outside[1:] == [container]
+            and self._defaults == 1
+            and self._is_utf8
+        )
 
     def _given_out(self) -> list[Node]:
         done, self._done = self._done, []
@@ -123,6 +165,7 @@ class XmlStream:
         parser.CharacterDataHandler = self._text
         parser.StartDoctypeDeclHandler = self._doctype
         parser.XmlDeclHandler = self._declaration
+        parser.StartNamespaceDeclHandler = self._namespace
         return parser
 
     def _parse(self, chunk: bytes, is_last: bool) -> None:
@@ -142,10 +185,15 @@ class XmlStream:
 
     def _declaration(self, _version: str, encoding: str | None, _standalone: int) -> None:
         name = (encoding or "utf-8").lower()
+        self._is_utf8 = name in ("utf-8", "utf8")
         if name in _WIDE_ENCODINGS:
             self.is_utf16 = True
         elif name not in _ENCODINGS:
             raise self._error(f"the encoding {shown(encoding or '')} is not UTF-8")
+
+    def _namespace(self, prefix: str | None, uri: str | None) -> None:
+        if prefix is None:
+            self._defaults += 1 if not self._outside and uri == self._form.namespace else 2
 
     def _is_in_record(self) -> bool:
         return self._node is not None or self._skipping > 0
@@ -204,6 +252,7 @@ class XmlStream:
         self._node = above = self._above.pop()
         if above is None:
             self._done.append(node)
+            self._record_end_at = self._parser.CurrentByteIndex
 
     def _end_outside(self) -> None:
         if not self._skipping:
