@@ -5,6 +5,7 @@ Sources: open(2) (``O_NOFOLLOW``, ``O_NOATIME``, ``O_NONBLOCK`` on a pipe), POSI
 
 import errno
 import os
+import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -93,6 +94,15 @@ def test_a_file_that_is_a_link_is_never_read(card: Path, root: Root) -> None:
         root.open_file(b"C2.mov")
     assert caught.value.errno == errno.ELOOP
     assert root.link_target(b"C2.mov") == b"CLIPS/A001/C1.mov"
+
+
+def test_a_listing_tells_of_the_link_and_not_of_what_it_names(card: Path, root: Root) -> None:
+    (card / "inside").symlink_to("CLIPS/A001/C1.mov")
+    (card / "nowhere").symlink_to("gone")
+    found = dict(root.scan(b""))
+    for name in (b"inside", b"nowhere"):
+        facts = found[name]
+        assert isinstance(facts, os.stat_result) and stat.S_ISLNK(facts.st_mode)
 
 
 def test_what_a_link_says_comes_back_byte_for_byte(tmp_path: Path) -> None:
