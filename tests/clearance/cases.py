@@ -103,7 +103,7 @@ def clip_finding(code: str, path: bytes = CLIP) -> Finding:
 
 def decision(code: str, path: bytes = CLIP, number: int = FIRST) -> Decision:
     """A decision over the content that :func:`sums` says is there."""
-    return Decision(code, path, bytes([number + 1]) * 16, "Robin", "battery died, no take")
+    return Decision(code, path, bytes([number + 1]) * 16, "the wrangler", "battery died, no take")
 
 
 SAME_DEVICE = (drive("shuttle-1", "disk:8:0"), drive("shuttle-2", "disk:8:0"))

@@ -103,7 +103,7 @@ def _facts(draw: st.DrawFn) -> Facts:
         draw(_often(code, *CLIP_CODES, "copy-differs")),
         path,
         draw(_often(bytes([paths.index(path) + 1]) * 16, b"", bytes(16))),
-        draw(_mostly("Robin", "")),
+        draw(_mostly("the wrangler", "")),
         draw(_mostly("battery died", " ")),
     )
     one = (Finding("x", "x", b"x"),)

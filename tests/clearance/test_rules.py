@@ -181,7 +181,7 @@ def test_decision_about_one_clip_leaves_the_other() -> None:
     verdict = decide(good(clip_findings=findings, decisions=(decision("clip-unfinished"),)))
     assert list(verdict.holds[0].paths) == [b"CLIP/A001C002.mov"]
     assert verdict.settled == (
-        "CLIP/A001C001.mov: clip-unfinished was settled by Robin: battery died, no take",
+        "CLIP/A001C001.mov: clip-unfinished was settled by the wrangler: battery died, no take",
     )
 
 

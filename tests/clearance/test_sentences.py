@@ -23,7 +23,7 @@ from tests.clearance.cases import (
     with_drive,
 )
 
-A003 = Context(roll="A003", code="K7-4M2P", mount=b"/media/robin/A001 [CAM B]")
+A003 = Context(roll="A003", code="K7-4M2P", mount=b"/media/post-room/A001 [CAM B]")
 HOSTILE = "a\x1b]0;X\x07b\rSAFE TO ERASE\x1b[2J[/b]\u202e<script>\x85"
 
 
@@ -103,7 +103,7 @@ def test_drive_that_begins_with_a_dash_is_no_option() -> None:
         pytest.param(replace(A003, roll=""), "offload check K7-4M2P --read", id="code"),
         pytest.param(
             replace(A003, roll="", code=""),
-            "offload check '/media/robin/A001 [CAM B]' --read",
+            "offload check '/media/post-room/A001 [CAM B]' --read",
             id="mount point",
         ),
         pytest.param(Context(), "offload check --read", id="nothing known"),

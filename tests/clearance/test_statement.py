@@ -155,7 +155,7 @@ def test_declarations_and_decisions_are_said() -> None:
     assert found["decisions"] == [
         {
             "because": "battery died, no take",
-            "by": "Robin",
+            "by": "the wrangler",
             "checksum": "02" * 16,
             "code": "clip-unfinished",
             "path": CLIP.decode(),

@@ -158,12 +158,21 @@ def test_doubt_is_settled_from_the_command_line(rack: Rack, tmp_path: Path) -> N
     assert held.code == 1
     assert "clip-unfinished" in held.out
     name = "A001C004_261125_NF.mov"
-    words = ("settle", "A001", "clip-unfinished", name, "--by", "Noor", "--because", "no take")
+    words = (
+        "settle",
+        "A001",
+        "clip-unfinished",
+        name,
+        "--by",
+        "the wrangler",
+        "--because",
+        "no take",
+    )
     settled = bench.station.run(*words)
     assert settled.code == 0, settled.out + settled.err
     cleared = bench.copy()
     assert cleared.code == 0, cleared.out + cleared.err
-    assert "clip-unfinished was settled by Noor: no take" in cleared.out
+    assert "clip-unfinished was settled by the wrangler: no take" in cleared.out
     assert "tell camera" in cleared.out
 
 

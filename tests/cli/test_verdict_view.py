@@ -185,7 +185,7 @@ def test_declared_and_settled_are_said_with_the_words() -> None:
     shown = text(facts, None)
     assert "; the card was read once." in shown.split("\n")[1]
     assert "  declared     The card is read once, as asked" in shown
-    assert "  settled      CLIP/A001C001.mov: clip-unfinished was settled by Robin" in shown
+    assert "  settled      CLIP/A001C001.mov: clip-unfinished was settled by the wrangler" in shown
 
 
 def test_drive_that_does_not_count_says_why() -> None:

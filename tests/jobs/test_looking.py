@@ -144,7 +144,7 @@ def settle(scene: Scene, outcome: Outcome, code: str, path: bytes) -> None:
             ledger,
             decisions.NewDecision(
                 decisions.SETTLE,
-                "Noor",
+                "the wrangler",
                 "battery died, no take",
                 1,
                 card=last.card,

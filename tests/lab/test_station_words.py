@@ -32,7 +32,14 @@ def test_roll_gets_its_name_on_every_drive(rack: Rack, tmp_path: Path) -> None:
     roll = str(said["roll"])
     assert roll.startswith("unnamed-")
     done = station.installation.run(
-        "name", str(said["code"]), "A007", "--because", "the slate says so", "--by", "Ada", "--json"
+        "name",
+        str(said["code"]),
+        "A007",
+        "--because",
+        "the slate says so",
+        "--by",
+        "second wrangler",
+        "--json",
     )
     assert done.code == 0, done.out + done.err
     assert {copy["answer"] for copy in done.result["copies"]} == {"as-recorded"}
@@ -48,7 +55,9 @@ def test_roll_gets_its_name_on_every_drive(rack: Rack, tmp_path: Path) -> None:
         )
         assert checked.returncode == 0, checked.stderr
         names = json.loads((records / "names-before.json").read_text())["names"]
-        assert [(each["old"], each["new"], each["by"]) for each in names] == [(roll, "A007", "Ada")]
+        assert [(each["old"], each["new"], each["by"]) for each in names] == [
+            (roll, "A007", "second wrangler")
+        ]
         manifests = sorted((records.parent.parent / "A007" / "ascmhl").glob("*.mhl"))
         assert len(manifests) == 2 and b"the slate says so" in manifests[1].read_bytes()
     again = station.installation.run("check", rack.folder / "mounted" / "card", "--json")
@@ -92,7 +101,7 @@ def test_hold_about_bytes_is_settled_by_nobody(rack: Rack, tmp_path: Path) -> No
     card.mount()
     done = station.installation.run("copy", card.root, "--to", station.drives[0].root)
     assert done.code == 1
-    word = ("--by", "Ada", "--because", "no time")
+    word = ("--by", "second wrangler", "--because", "no time")
     done = station.installation.run("settle", "A001", "too-few-copies", *word)
     assert (done.code, "nobody can decide it away" in done.err) == (2, True)
 
@@ -104,7 +113,7 @@ def test_handover_is_signed_and_taken(rack: Rack, tmp_path: Path) -> None:
         card.mount()
         watching.wait_verdict()
     run = station.installation.run
-    page = Path(run("handover", "--to", "Ada", "--json").result["page"])
+    page = Path(run("handover", "--to", "second wrangler", "--json").result["page"])
     key = run("key", "--json").result["line"]
     (tmp_path / "signers").write_text(key + "\n")
     # Source: ssh-keygen(1), "-Y verify".
@@ -117,5 +126,5 @@ def test_handover_is_signed_and_taken(rack: Rack, tmp_path: Path) -> None:
     )
     assert checked.returncode == 0, checked.stderr
     assert "A001" in page.read_text() and "shuttle-1" in page.read_text()
-    assert run("handover", "--take", "--by", "Ada").code == 0
-    assert run("handover", "--take", "--by", "Ada").code == 2
+    assert run("handover", "--take", "--by", "second wrangler").code == 0
+    assert run("handover", "--take", "--by", "second wrangler").code == 2

@@ -320,8 +320,11 @@ def test_reading_stamps_no_access_time_where_the_system_agrees(
     assert clip.stat().st_atime_ns != 1_000_000_000
 
 
-def test_a_foreign_card_is_read_all_the_same(card: Path) -> None:
+@pytest.mark.parametrize("own", [(), (".",), (".", "CLIPS", "CLIPS/A001")])
+def test_a_foreign_card_is_read_all_the_same(card: Path, own: tuple[str, ...]) -> None:
     """Only its owner may ask for it (open(2), ``O_NOATIME``): the system's refusal is no end."""
+    for name in own:
+        os.chown(card / name, 65534, 65534)
     child = os.fork()
     if not child:
         code = 1
