@@ -9,6 +9,7 @@ Two patterns are always active and cannot be taken back: files called ``.DS_Stor
 called ``ascmhl``.
 """
 
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
 
