@@ -7,6 +7,7 @@ and the next generation says so. The ledger follows when all drives have done it
 """
 
 import contextlib
+import hashlib
 import io
 import json
 from collections.abc import Iterator
@@ -28,9 +29,9 @@ from offload.ledger import copies, drives, rolls
 from offload.ledger.copies import Copy
 from offload.ledger.rolls import Renaming, Roll
 from offload.record.signers import SignerEntry, Signers
-from offload.record.sshsig import sign
+from offload.record.sshsig import sign_digest
 from offload.record.sums import SumLine, read_sums, write_sums
-from offload.storage.durable import growing, write_new
+from offload.storage.durable import growing, sha512_of, write_new
 from offload.storage.naming import rename_exclusive
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
@@ -274,7 +275,7 @@ def _rename_lists(part: _Part, old: str, new: str, tools: Tools) -> None:
             growing(root, path, replaces_own=True) as out,
         ):
             write_sums(out, algorithm, _moved(lines, join(root.path, path), old, new))
-        _sign(root, path, tools)
+        _sign(root, path, sha512_of(out), tools)
         root.remove_file(join(records, before))
         if before + SIGNATURE in names:
             root.remove_file(join(records, before + SIGNATURE))
@@ -306,15 +307,14 @@ def _add_name_before(part: _Part, old: str, new: str, wish: RenameWish, tools: T
         "because": wish.because,
         "at": tools.surroundings.now().isoformat(timespec="seconds"),
     }
-    content = json.dumps({"names": [*known, entry]}, indent=2) + "\n"
-    write_new(root, path, content.encode("ascii"), replaces_own=True)
-    _sign(root, path, tools)
+    content = (json.dumps({"names": [*known, entry]}, indent=2) + "\n").encode("ascii")
+    write_new(root, path, content, replaces_own=True)
+    _sign(root, path, hashlib.sha512(content).digest(), tools)
 
 
-def _sign(root: Root, path: bytes, tools: Tools) -> None:
-    with _reading(root, path) as content:
-        signature = sign(tools.key, content)
-    write_new(root, path + SIGNATURE, signature, replaces_own=True)
+def _sign(root: Root, path: bytes, sha512: bytes, tools: Tools) -> None:
+    """Sign a file as it was written: it has been read back, and a later reading may be wrong."""
+    write_new(root, path + SIGNATURE, sign_digest(tools.key, sha512), replaces_own=True)
 
 
 def _reading(root: Root, path: bytes) -> io.BufferedReader:

@@ -5,6 +5,7 @@ Nested histories come first, then those that enclose them (ASC MHL 1.0, 5.3.2). 
 under another name is recorded with the path it had before.
 """
 
+import hashlib
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -17,10 +18,11 @@ from offload.jobs.verify_by_hand import rewrite_by_hand
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_place import HeldPlace, Listing, roll_of
 from offload.jobs.verify_reading import Checked
-from offload.jobs.verify_records import Records, history_path, in_scope
+from offload.jobs.verify_records import Records, in_scope
 from offload.jobs.verify_result import Appended, FileState
 from offload.record.find import RECORDS_FOLDER
 from offload.record.keys import SigningKey
+from offload.record.mhl.chain import chain_bytes
 from offload.record.mhl.custody import Custody, load_custody, nearest_scope
 from offload.record.mhl.generation import Added, Operation, add_generations
 from offload.record.mhl.known import compare, next_record
@@ -28,7 +30,7 @@ from offload.record.mhl.model import FORMATS, Action, Creator, Process
 from offload.record.mhl.naming import CHAIN_NAME
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
-from offload.record.sshsig import sign
+from offload.record.sshsig import sign_digest
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
 from offload.values.entries import Kind
@@ -97,12 +99,15 @@ def append_all(
         signing.patterns,
     )
     added = add_generations(folder, custody, operation, items.of_scope)
+    signed = [each for each in added if _has_place_for_signatures(each.scope, custody, place.root)]
+    for each in signed:
+        _sign(place.root, folder, each, signing)
+    # After the signing, which is of what was written: where only this reading is wrong, the chain
+    # is left with a signature that fits.
     _check_read_back(folder, custody, added)
-    for each in added:
-        if _has_place_for_signatures(each.scope, custody, place.root):
-            _sign(place.root, folder, each, signing)
-            records_folder = records_folder_of(each.scope)
-            rewrite_by_hand(folder, records_folder, each, checked, signing.key, signing.identity)
+    for each in signed:
+        records_folder = records_folder_of(each.scope)
+        rewrite_by_hand(folder, records_folder, each, checked, signing.key, signing.identity)
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 
@@ -234,14 +239,14 @@ def _has_place_for_signatures(scope: bytes, custody: Custody, root: Root) -> boo
 
 
 def _sign(root: Root, folder: SeenFolder, added: Added, signing: Signing) -> None:
-    """Sign manifest and chain as they read back from the drive."""
+    """Sign manifest and chain as they were written: a later reading may be wrong."""
     records = records_folder_of(added.scope)
     for made in root.make_folders(records):
         sync_folder(root, parent(made))
-    for path in (added.path, history_path(added.scope, CHAIN_NAME)):
-        with folder.open(path) as message:
-            signature = sign(signing.key, message)
-        folder.replace(join(records, name(path) + SIGNATURE), signature)
+    chain = hashlib.sha512(chain_bytes(added.chain.entries)).digest()
+    for signed, sha512 in ((added.name, added.c4), (CHAIN_NAME, chain)):
+        signature = sign_digest(signing.key, sha512)
+        folder.replace(join(records, signed + SIGNATURE), signature)
     _add_signer(root, folder, join(records, SIGNERS_NAME), signing)
 
 
