@@ -18,7 +18,7 @@ from offload.jobs.tools import Tools
 from offload.ledger import cards, clearances, inventories, offloads, rolls, standing
 from offload.ledger.cards import CardHints
 from offload.ledger.database import Ledger
-from offload.ledger.offloads import Offload
+from offload.ledger.offloads import Offload, Work
 from offload.ledger.rolls import Roll
 from offload.ledger.standing import Place
 from offload.values.entries import Entries, Kind
@@ -137,7 +137,9 @@ def _note(card: HeldCard, walk: Walk, tools: Tools) -> int:
 
 
 def _last_answered(runs: tuple[Offload, ...]) -> Offload | None:
-    return next((each for each in runs if each.answer is not None), None)
+    """The newest with a verdict; one about a part of a card gave none of the card."""
+    whole = (each for each in runs if each.work is not Work.PART)
+    return next((each for each in whole if each.answer is not None), None)
 
 
 def _roll_of(card: int, last: Offload | None, tools: Tools) -> Roll | None:

@@ -272,9 +272,10 @@ def of_card(ledger: Ledger, card: int) -> tuple[Offload, ...]:
 
 
 def last_of_card(ledger: Ledger, card: int) -> Offload | None:
-    """The newest offload of a card."""
+    """The newest offload of a card; a run about a part of it says nothing of the card."""
     row = ledger.row(
-        f"SELECT {_OFFLOAD} FROM offloads WHERE card = ? ORDER BY id DESC LIMIT 1", (card,)
+        f"SELECT {_OFFLOAD} FROM offloads WHERE card = ? AND kind <> ? ORDER BY id DESC LIMIT 1",
+        (card, Work.PART.value),
     )
     return _offload(row) if row else None
 

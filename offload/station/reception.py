@@ -228,7 +228,7 @@ class Reception:
         if found.kind is not VolumeKind.UNKNOWN:
             return False
         known = cards.find_by_hints(self._means.ledger, hints_of_volume(volume))
-        return any(offloads.last_of_card(self._means.ledger, each.card) for each in known)
+        return any(offloads.of_card(self._means.ledger, each.card) for each in known)
 
     def _looked(self, visit: Visit, found: Looked | OffloadError, arrival: Arrival | None) -> None:
         if visit.has_left or self._register.visits.get(visit.mounting) is not visit:
