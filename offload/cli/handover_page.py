@@ -65,7 +65,8 @@ def _open(overview: Overview) -> Iterator[str]:
     for card in others:
         where = "in the reader" if card.place is Place.IN_READER else "out"
         safe = f"was safe at {_at(card.safe_ns)}" if card.safe_ns else "was safe as it was listed"
-        yield f"  {card.called}  {_facts(card)}, {where}, {safe}"
+        listed = ", and only listed since, not read" if card.is_listed_only else ""
+        yield f"  {card.called}  {_facts(card)}, {where}, {safe}{listed}"
     if not others:
         yield "  none"
 

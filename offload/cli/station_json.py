@@ -77,8 +77,9 @@ def _about_volume(event: StationEvent) -> dict[str, Any]:
         case NoVerdict(subject, code, text, remedy):
             said = {"code": code, "text": text, "remedy": remedy}
             return {**_of(subject, "no-verdict"), "error": said}
-        case CardLeft(subject, was_safe, text):
-            return {**_of(subject, "card-left"), "was_safe": was_safe, "text": text}
+        case CardLeft(subject, was_safe, text, was_listed_safe):
+            left = {"was_safe": was_safe, "was_listed_safe": was_listed_safe, "text": text}
+            return {**_of(subject, "card-left"), **left}
         case _:
             raise RuntimeError(f"an event without a form: {type(event).__name__}")
 

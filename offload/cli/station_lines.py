@@ -71,8 +71,8 @@ def _about_volume(event: StationEvent) -> list[str]:
         case NoVerdict(subject, _, text, remedy):
             head = f"{_name(subject)}: KEEP THE CARD. No verdict could be given: {text}"
             return [head, f"  DO  {remedy}"] if remedy else [head]
-        case CardLeft(_, was_safe, text):
-            return [text] if was_safe else [ALARM, text, ALARM]
+        case CardLeft(text=text):
+            return [ALARM, text, ALARM] if event.is_alarm else [text]
         case _:
             return []
 

@@ -89,6 +89,7 @@ def overview_object(overview: "Overview") -> dict[str, Any]:
                 "mount_point": to_text(card.mount_point),
                 "changed_ns": card.changed_ns,
                 "was_safe_ns": card.safe_ns,
+                "is_listed_only": card.is_listed_only,
                 "files": card.files,
                 "bytes": card.total_bytes,
                 "last_answer": card.answer.value if card.answer else "none",

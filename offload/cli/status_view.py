@@ -83,6 +83,8 @@ def _card(card: CardLine, width: int | None) -> Iterator[str]:
     when = f"{_moment(card.safe_ns):%H:%M on %a %d %b}" if card.safe_ns else ""
     if card.place is Place.OUT_WAS_SAFE:
         state = f"out; was safe at {when}" if when else "out; was safe as it was listed"
+        if card.is_listed_only:
+            state += ", and only listed since, not read"
     elif card.place is Place.DISMISSED:
         state = "out; a person has said that it needs no more care"
     elif card.answer is Answer.CLEARED and when:

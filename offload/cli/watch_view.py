@@ -66,7 +66,7 @@ class WatchView:
             self._screen.write("".join(f"{line}\n" for line in lines_of(event)))
         if isinstance(event, VerdictGiven | NoVerdict):
             self._screen.ring()
-        if isinstance(event, CardLeft) and not event.was_safe:
+        if isinstance(event, CardLeft) and event.is_alarm:
             for _ in range(3):
                 self._screen.ring()
 
@@ -109,7 +109,7 @@ class WatchView:
     def _count(self, event: StationEvent) -> None:
         if isinstance(event, VerdictGiven):
             self._counts[event.outcome.verdict.answer.value] += 1
-        elif isinstance(event, CardLeft) and not event.was_safe:
+        elif isinstance(event, CardLeft) and event.is_alarm:
             self._counts["left-unproven"] += 1
 
     def _draw(self) -> None:

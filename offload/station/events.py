@@ -124,13 +124,21 @@ class CardLeft:
     """A card has left the reader.
 
     Attributes:
-        was_safe: its last verdict, in this mounting, had cleared it. If not, this is the loudest
-            alarm there is.
+        was_safe: its last verdict, in this mounting, had cleared it.
+        text: a sentence, safe to show.
+        was_listed_safe: it was not read in this mounting, and was listed as when an earlier verdict
+            had cleared it; a twin may be listed alike.
     """
 
     subject: Subject
     was_safe: bool
     text: str
+    was_listed_safe: bool = False
+
+    @property
+    def is_alarm(self) -> bool:
+        """Whether nothing ever cleared what left: the loudest alarm there is."""
+        return not (self.was_safe or self.was_listed_safe)
 
 
 @dataclass(frozen=True, slots=True)

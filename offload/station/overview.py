@@ -55,6 +55,8 @@ class CardLine:
         drives: on which its copies are, as far as they were proven.
         queued: its place in the station's line; None where it has none.
         run: its pulse; None where it is not being worked on.
+        is_listed_only: the last time it was here it was listed as when it was cleared, and not
+            read; a twin may be listed alike.
     """
 
     card: int
@@ -72,6 +74,7 @@ class CardLine:
     drives: tuple[str, ...]
     queued: Queued | None
     run: Pulse | None
+    is_listed_only: bool = False
 
     @property
     def is_alarm(self) -> bool:
@@ -213,7 +216,13 @@ def _card_line(
         _proven_on(ledger, stood),
         in_line.get(mounting.key) if mounting is not None else None,
         run,
+        _is_listed_only(stood),
     )
+
+
+def _is_listed_only(stood: CardStanding) -> bool:
+    given, mounting = stood.clearance, stood.mounting
+    return given is not None and mounting is not None and given.given.mounting != mounting.key
 
 
 def _safe_ns(stood: CardStanding) -> int:

@@ -85,9 +85,12 @@ class Register:
         if not visit.is_card and visit.kind != "unreadable":
             self.tell(VolumeLeft(visit.subject))
             return
-        was_safe = visit.is_safe or visit.is_listed_safe
-        text = of_leaving(visit.called, was_safe=was_safe, stage=visit.stage)
-        self.tell(CardLeft(visit.subject, was_safe, text))
-        if not was_safe:
+        listed = visit.is_listed_safe and not visit.is_safe
+        text = of_leaving(
+            visit.called, was_safe=visit.is_safe, was_listed_safe=listed, stage=visit.stage
+        )
+        left = CardLeft(visit.subject, visit.is_safe, text, listed)
+        self.tell(left)
+        if left.is_alarm:
             command = self._book.orders.settings.station.on_held
             self._means.hooks.run(command, held_environment(visit.subject, "left-unproven", text))

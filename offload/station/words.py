@@ -65,14 +65,23 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
             )
 
 
-def of_leaving(called: str, *, was_safe: bool, stage: Stage | None = None) -> str:
+def of_leaving(
+    called: str, *, was_safe: bool, was_listed_safe: bool = False, stage: Stage | None = None
+) -> str:
     """A card has left the reader.
 
     Args:
+        was_safe: it was cleared while it was there.
+        was_listed_safe: it was only listed, as when it was cleared earlier.
         stage: where it was then; None where nobody was looking.
     """
     if was_safe:
         return f"{called} has left. It was safe when it left, as it was listed then."
+    if was_listed_safe:
+        return (
+            f"{called} has left. It was listed as when it was safe, and not read this time. "
+            "Before it is erased, put it back and ask:  offload check --read"
+        )
     if stage is None:
         return (
             f"{called} IS OUT AND NOT PROVEN. DO NOT ERASE IT. "

@@ -104,7 +104,7 @@ def one_card(watching: Watching, station: Set, slot: Volume, number: int) -> Non
         slot.mount()
         assert watching.wait_verdict(roll)["is_listed"]
         slot.unmount()
-        assert watching.wait_for(lambda said: said["type"] == "card-left")["was_safe"]
+        assert watching.wait_for(lambda said: said["type"] == "card-left")["was_listed_safe"]
     watching.said.clear()
     for drive in station.drives:
         # Small drives for many cards: what was proven is cleared away behind the station's back.

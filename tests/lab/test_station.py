@@ -55,8 +55,34 @@ def test_card_that_comes_back_is_answered_by_its_listing(rack: Rack, tmp_path: P
         assert said["is_listed"] and said["verdict"] == "held"
         assert [hold["code"] for hold in said["holds"]] == ["card-was-away"]
         card.unmount()
-        assert watching.wait_for(lambda said: said["type"] == "card-left")["was_safe"]
+        left = watching.wait_for(lambda said: said["type"] == "card-left")
+        assert (left["was_safe"], left["was_listed_safe"]) == (False, True)
         assert len([said for said in watching.said if said["type"] == "run-started"]) == 1
+
+
+def test_twin_that_was_only_listed_is_not_called_safe_when_it_leaves(
+    rack: Rack, tmp_path: Path
+) -> None:
+    """Equal names, sizes and times, other bytes: only a reading could tell, and nobody read."""
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001")
+    with Watching(station.installation) as watching:
+        card.mount()
+        assert watching.wait_verdict()["verdict"] == "cleared"
+        card.unmount()
+        watching.wait_for(lambda said: said["type"] == "card-left")
+        twin = rack.snapshot(card, "twin")
+        changed = twin.image.read_bytes().replace(b"<clip><name>A001C001", b"<clip><name>A001CXYZ")
+        assert changed != twin.image.read_bytes()
+        twin.image.write_bytes(changed)
+        twin.mount()
+        assert watching.wait_verdict()["verdict"] == "held"
+        twin.unmount()
+        left = watching.wait_for(lambda said: said["type"] == "card-left")
+        assert (left["was_safe"], left["was_listed_safe"]) == (False, True)
+        assert "not read this time" in left["text"] and "--read" in left["text"]
+    status = station.installation.run("status").out
+    assert "only listed since, not read" in status
 
 
 def test_only_new_clips_of_a_card_that_comes_back_are_copied(rack: Rack, tmp_path: Path) -> None:
