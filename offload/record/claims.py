@@ -25,6 +25,10 @@ from offload.values.findings import Finding
 from offload.values.paths import join, parent
 
 _UNREAD_TOLD = 1000
+_LINE_BYTES = 5
+
+_Said = tuple[tuple[str, ...], bytes]
+_Form = tuple[tuple[tuple[str, ...], int], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +97,7 @@ class Claims:
         self._folder = folder
         self._sources: list[FoundRecord] = []
         self._manifests: dict[int, Generation] = {}
-        self._rows = PackedRows()
+        self._rows: PackedRows[_Form] = PackedRows()
         self._faults = [*finds.faults]
         self._notices = [*finds.notices]
         histories = finds.of_kind(RecordKind.HISTORY)
@@ -119,11 +123,14 @@ class Claims:
         claims = list(self._of_histories(path))
         for place in self._rows.places(path):
             number = self._rows.number(place)
-            _, hashes, line = self._rows.row(place)
-            claims += [
-                Claim(self._sources[number], names, digest, self._manifests.get(number), line)
-                for names, digest in hashes
-            ]
+            form, facts = self._rows.row(place)
+            line = int.from_bytes(facts[:_LINE_BYTES], "big")
+            at = _LINE_BYTES
+            for names, size in form:
+                digest = facts[at : at + size]
+                at += size
+                source, manifest = self._sources[number], self._manifests.get(number)
+                claims.append(Claim(source, names, digest, manifest, line))
         return tuple(claims)
 
     def is_recorded(self, path: bytes) -> bool:
@@ -158,7 +165,7 @@ class Claims:
             yield path
         for at in range(len(self._rows)):
             if self._rows.is_last(at):
-                path = self._rows.row(at)[0]
+                path = self._rows.path(at)
                 if not self.custody.ignores(path) and not self._is_current(path):
                     yield path
 
@@ -198,9 +205,11 @@ class Claims:
             self._faults.append(Finding("record-unreadable", what, record.path))
 
     def _add(
-        self, record: FoundRecord, path: bytes, hashes: tuple[object, ...], line: int = 0
+        self, record: FoundRecord, path: bytes, hashes: tuple[_Said, ...], line: int = 0
     ) -> None:
-        self._rows.add(len(self._sources) - 1, (join(record.scope, path), hashes, line))
+        form = tuple([(names, len(digest)) for names, digest in hashes])
+        facts = b"".join([line.to_bytes(_LINE_BYTES, "big"), *(digest for _, digest in hashes)])
+        self._rows.add(len(self._sources) - 1, join(record.scope, path), form, facts)
 
     def _load_manifest(self, record: FoundRecord) -> None:
         count = 0
@@ -274,7 +283,7 @@ def match_moved(
     return found
 
 
-def _checkable(record: HashRecord) -> tuple[object, ...]:
+def _checkable(record: HashRecord) -> tuple[_Said, ...]:
     return tuple(
         ((found.algorithm,), found.digest)
         for found in record.hashes

@@ -1,14 +1,34 @@
 """The records of all generations of one history, packed; made again when they are looked at."""
 
+import marshal
+import struct
 from collections.abc import Iterator
 from datetime import datetime
-from itertools import pairwise
+from typing import NamedTuple
 
-from offload.record.mhl.model import Action, DirectoryRecord, Hash, HashRecord, Record
-from offload.record.packed import PackedRows, Row
+from offload.checksum import digest_size
+from offload.record.mhl.model import FORMATS, Action, DirectoryRecord, Hash, HashRecord, Record
+from offload.record.packed import PackedRows
 
-_ACTIONS = {None: 0, Action.ORIGINAL: 1, Action.VERIFIED: 2, Action.FAILED: 3}
-_BY_NUMBER = {number: action for action, number in _ACTIONS.items()}
+_SIZES = {name: digest_size(name) for name in FORMATS}
+_NUMBERS_LIMIT = 1 << 63
+
+Form = tuple[tuple[str, Action | None], ...]
+
+
+class _Common(NamedTuple):
+    """What the records of a manifest mostly have alike.
+
+    Attributes:
+        form: format and action of each hash, those of content and then structure of a folder.
+        has: which of size (or number of content hashes), mtime and time of creation are there.
+        has_more: whether there is a previous path, a date of a hash, or a number that is too large.
+    """
+
+    form: Form
+    has: tuple[bool, bool, bool]
+    is_folder: bool
+    has_more: bool
 
 
 class RecordTable:
@@ -18,14 +38,15 @@ class RecordTable:
     """
 
     def __init__(self) -> None:
-        self._rows = PackedRows()
+        self._rows: PackedRows[_Common] = PackedRows()
 
     def __len__(self) -> int:
         return len(self._rows)
 
     def add(self, generation: int, record: Record) -> None:
         """Append a record; generations come in their order."""
-        self._rows.add(generation, _packed(record))
+        common, facts = _packed(record)
+        self._rows.add(generation, record.path, common, facts)
 
     def cut(self, count: int) -> None:
         """Forget all records but the first ``count``: their manifest turned out to be unusable."""
@@ -41,50 +62,66 @@ class RecordTable:
 
     def newest_of_each(self) -> Iterator[tuple[int, Record]]:
         """The last record of every path, newest generation first, in the order of the manifest."""
-        for begin, end in reversed(self._runs()):
+        for begin, end in reversed(self._rows.runs()):
             for at in range(begin, end):
                 if self._rows.is_last(at):
                     yield self._at(at)
 
     def _at(self, place: int) -> tuple[int, Record]:
-        return self._rows.number(place), _unpacked(self._rows.row(place))
-
-    def _runs(self) -> list[tuple[int, int]]:
-        """Where the records of each generation lie: together, and no path twice among them."""
-        rows = self._rows
-        starts = [at for at in range(len(rows)) if not at or rows.number(at) != rows.number(at - 1)]
-        return list(pairwise([*starts, len(rows)]))
+        path = self._rows.path(place)
+        return self._rows.number(place), _unpacked(path, *self._rows.row(place))
 
 
-def _packed(record: Record) -> Row:
-    facts = (record.path, record.mtime_ns, record.created_ns, record.previous_path)
+def _packed(record: Record) -> tuple[_Common, bytes]:
     if isinstance(record, HashRecord):
-        return (*facts, _packed_hashes(record.hashes), record.size_bytes)
-    return (*facts, _packed_hashes(record.content), _packed_hashes(record.structure), True)
+        hashes, is_folder, size = record.hashes, False, record.size_bytes
+    else:
+        hashes, is_folder, size = (*record.content, *record.structure), True, None
+    numbers = (size, record.mtime_ns, record.created_ns)
+    held = [number for number in numbers if number is not None]
+    dates = [found.hashed_at for found in hashes]
+    more: bytes | None = None
+    if record.previous_path is not None or any(dates) or not _are_small(held):
+        texts = [date.isoformat() if date else "" for date in dates]
+        # Only what this process packed itself is ever unpacked.
+        more = marshal.dumps((record.previous_path, texts, held))
+        held = []
+    form = tuple([(found.algorithm, found.action) for found in hashes])
+    has = (size is not None, record.mtime_ns is not None, record.created_ns is not None)
+    facts = b"".join([found.digest for found in hashes])
+    if held:
+        facts += struct.pack(f"={len(held)}q", *held)
+    common = _Common(form, has, is_folder, more is not None)
+    return common, facts + more if more else facts
 
 
-def _unpacked(fields: Row) -> Record:
-    path, mtime_ns, created_ns, previous, hashes, other = fields[:6]
-    facts = (mtime_ns, created_ns, previous)
-    if len(fields) == 6:
-        return HashRecord(path, _unpacked_hashes(hashes), other, *facts)
-    return DirectoryRecord(path, _unpacked_hashes(hashes), _unpacked_hashes(other), *facts)
+def _are_small(numbers: list[int]) -> bool:
+    return all(-_NUMBERS_LIMIT <= number < _NUMBERS_LIMIT for number in numbers)
 
 
-def _packed_hashes(hashes: tuple[Hash, ...]) -> Row:
-    return tuple(
-        (
-            found.algorithm,
-            found.digest,
-            _ACTIONS[found.action],
-            found.hashed_at.isoformat() if found.hashed_at else "",
-        )
-        for found in hashes
+def _unpacked(path: bytes, common: _Common, facts: bytes) -> Record:
+    digests = []
+    at = 0
+    for name, _ in common.form:
+        digests.append(facts[at : at + _SIZES[name]])
+        at += _SIZES[name]
+    previous: bytes | None = None
+    dates: list[datetime | None] = [None] * len(digests)
+    if common.has_more:
+        previous, texts, held = marshal.loads(memoryview(facts)[at:])
+        dates = [datetime.fromisoformat(text) if text else None for text in texts]
+    else:
+        held = struct.unpack_from(f"={sum(common.has)}q", facts, at)
+    numbers = iter(held)
+    size, mtime_ns, created_ns = [next(numbers) if has else None for has in common.has]
+    hashes = tuple(
+        [
+            Hash(name, digest, action, date)
+            for (name, action), digest, date in zip(common.form, digests, dates, strict=True)
+        ]
     )
-
-
-def _unpacked_hashes(packed: Row) -> tuple[Hash, ...]:
-    return tuple(
-        Hash(name, digest, _BY_NUMBER[action], datetime.fromisoformat(date) if date else None)
-        for name, digest, action, date in packed
-    )
+    if common.is_folder:
+        half = len(hashes) // 2
+        content, structure = hashes[:half], hashes[half:]
+        return DirectoryRecord(path, content, structure, mtime_ns, created_ns, previous)
+    return HashRecord(path, hashes, size, mtime_ns, created_ns, previous)
