@@ -16,6 +16,7 @@ from offload.cli.amounts import clock_after, count, duration, rate, size
 from offload.cli.verdict_view import FOR_THE_CAMERA
 from offload.cli.wrapping import cut
 from offload.transfer.counters import Lane, Pass, Progress
+from offload.transfer.estimate import TimeLeft, time_left
 from offload.values.findings import Finding
 from offload.values.paths import shown, to_text
 
@@ -75,10 +76,10 @@ class LiveView:
     def lines(self, width: int) -> list[str]:
         """Plain lines, none wider than ``width`` columns."""
         now = time.monotonic()
-        left = self._seconds_left(now)
+        left = time_left(self.progress)
         # However long a name is, it never pushes the answer off the screen.
         name = cut(shown(self.roll) or "card", max(4, width - len(_ANSWER)))
-        when = f"verdict at about {clock_after(left)}" if left is not None else ""
+        when = _when(left) if left is not None else ""
         lines = [_spread(f"{name}{_ANSWER}", when, width), self._facts()]
         if self.progress.step in ("copying", "proving", *_AFTERWARDS):
             lines += self._pass_lines(1, self.progress.copying, now)
@@ -149,16 +150,6 @@ class LiveView:
         speed = self._speeds.setdefault((counters.step, lane.name), _Speed())
         return speed.take(now, lane.done_bytes)
 
-    def _seconds_left(self, now: float) -> float | None:
-        copying, proving = self.progress.copying, self.progress.proving
-        if proving.started_ns:
-            return _left(proving)
-        if not copying.started_ns or not copying.card.done_bytes:
-            return None
-        # Before it has begun, the proving pass is taken to read as fast as the card was read.
-        left = _left(copying)
-        return None if left is None else left + copying.elapsed_s + left
-
 
 _STEPS = {
     "inventory": "listing the card",
@@ -171,29 +162,46 @@ _AFTERWARDS = {
 }
 
 
-def _left(counters: Pass) -> float | None:
-    """Seconds until the slowest lane has ended, at its average so far."""
-    lefts = []
-    for lane in counters.lanes:
-        if lane.done_bytes and lane.total_bytes and not lane.failure:
-            lefts.append(
-                counters.elapsed_s * (lane.total_bytes - lane.done_bytes) / lane.done_bytes
-            )
-    return max(lefts) if lefts else None
-
-
 def time_line(progress: Progress, steps: Sequence[tuple[str, float]]) -> str:
     """Where the time went, in one line."""
-    parts = []
+    took: dict[str, float] = {}
     for step, elapsed in steps:
-        text = f"{step} {duration(elapsed)}"
-        counters = {"copying": progress.copying, "proving": progress.proving}.get(step)
-        if counters is not None and counters.card.done_bytes and elapsed > 0:
-            text += f" (card {rate(counters.card.done_bytes / elapsed)}"
-            waited = counters.card.wait_s
-            text += f", waited {duration(waited)} for the drives)" if waited >= 1 else ")"
-        parts.append(text)
+        took[step] = took.get(step, 0.0) + elapsed
+    passes = {"copying": progress.copying, "proving": progress.proving}
+    parts = []
+    for step, elapsed in took.items():
+        inside = _inside(passes[step], elapsed) if step in passes else ""
+        parts.append(f"{step} {duration(elapsed)}{inside}")
     return "time went to: " + ", ".join(parts)
+
+
+def _inside(counters: Pass, elapsed_s: float) -> str:
+    """What each device did in a pass; a device at work all the time was the slowest."""
+    card = counters.card
+    if not card.done_bytes and not any(lane.done_bytes for lane in counters.drives.values()):
+        return ""
+    parts = []
+    if card.done_bytes and elapsed_s > 0:
+        parts.append(f"card {rate(card.done_bytes / elapsed_s)}")
+    if card.wait_s >= 1:
+        parts.append(f"which waited {duration(card.wait_s)} for the drives")
+    parts += [
+        f"{shown(lane.name)} at work {duration(lane.work_s)}"
+        for lane in counters.drives.values()
+        if lane.done_bytes
+    ]
+    if counters.hashing_s >= 1:
+        parts.append(f"checksums {duration(counters.hashing_s)}")
+    return f" ({', '.join(parts)})"
+
+
+def _when(left: TimeLeft) -> str:
+    if not left.is_range:
+        return f"verdict at about {clock_after(left.seconds)}"
+    soonest, latest = clock_after(left.soonest_s), clock_after(left.latest_s)
+    if soonest == latest:
+        return f"verdict at about {soonest}"
+    return f"verdict between {soonest} and {latest}"
 
 
 def _spread(left: str, right: str, width: int) -> str:

@@ -1,12 +1,13 @@
 """Which files of the card have to be read and written, and which are only to be proven."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from offload.jobs.placing import Place
 from offload.ledger.files import FileColumns
 from offload.transfer.plan import Item
 from offload.transfer.results import Digests
 from offload.values.entries import Entries, Kind
+from offload.values.facts import CopyState
 
 
 def items_to_copy(
@@ -58,6 +59,29 @@ def rewrites(
     return [
         Item(at, entries.path(at), entries.size_bytes(at), entries[at].mtime_ns, False, mask)
         for at, mask in sorted(masks.items())
+    ]
+
+
+def still_missing(
+    entries: Entries, places: Sequence[Place], states: Mapping[str, bytearray]
+) -> list[Item]:
+    """What drives that left the copying pass half-way still lack.
+
+    Args:
+        entries: of the card.
+        places: those drives'.
+        states: by drive name, the copying pass's own.
+    """
+    masks: dict[int, int] = {}
+    for place in places:
+        for number, state in enumerate(states[place.name]):
+            is_due = entries.kind(number).is_copied and not place.present[number]
+            if state == CopyState.ABSENT and is_due:
+                masks[number] = masks.get(number, 0) | 1 << place.bit
+    return [
+        Item(at, entry.path, entry.size_bytes, entry.mtime_ns, entry.kind is Kind.FOLDER, mask)
+        for at, mask in sorted(masks.items())
+        for entry in [entries[at]]
     ]
 
 

@@ -6,7 +6,7 @@ counts, then renamed on every one; the ledger committed; and only then the verdi
 """
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 
 from offload.card.folder import shooting_day
@@ -25,7 +25,7 @@ from offload.events import (
     StepStarted,
 )
 from offload.jobs.card_state import card_notices
-from offload.jobs.choosing import items_to_copy, rewrites
+from offload.jobs.choosing import items_to_copy
 from offload.jobs.earlier_record import contradicts
 from offload.jobs.ending import Ending
 from offload.jobs.joining import join_roll
@@ -35,7 +35,7 @@ from offload.jobs.looking import Looking
 from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card
 from offload.jobs.outcome import Outcome
-from offload.jobs.passes import PassColumns, new_columns, run_copying, run_proving
+from offload.jobs.passes import PassColumns, new_columns
 from offload.jobs.placing import Place, Standing
 from offload.jobs.preparing import Drives, lease_of
 from offload.jobs.recording import (
@@ -49,17 +49,16 @@ from offload.jobs.recording import (
     write_record,
 )
 from offload.jobs.sent_lists import sent_differs, sent_lists
-from offload.jobs.shared_copies import mark_shared
-from offload.jobs.tools import StoppedError, Tools
+from offload.jobs.tools import Tools
+from offload.jobs.two_passes import TwoPasses
 from offload.jobs.wishes import Wish
 from offload.ledger import offloads
 from offload.ledger.files import load_earlier
 from offload.ledger.lease import take_card
 from offload.ledger.locks import Holder
 from offload.ledger.rolls import NewRoll
-from offload.transfer.plan import Item
 from offload.values.entries import Entries
-from offload.values.facts import CardState, CopyState
+from offload.values.facts import CopyState
 from offload.values.findings import Finding
 from offload.values.inventory import Inventory, card_code
 
@@ -114,8 +113,8 @@ class _Run:
         self._roots: dict[str, bytes] = {}
         self._code = ""
         self._trusts_earlier = True
-        self._is_read: set[int] = set()
         self._looking = Looking(wish, tools, card, self._notes)
+        tools.progress.card_reads = wish.policy.card_reads
 
     def whole(self) -> Outcome:
         """Every step, in the order that keeps the promise."""
@@ -134,7 +133,7 @@ class _Run:
             self._place()
         self._looking.begin(self._entries, self._layout)
         self._copy_and_prove()
-        if self._is_reused_wrong():
+        if self._passes.is_reused_wrong:
             # The card holds other bytes than before the interruption: nothing is reused then.
             self._trusts_earlier = False
             self._copy_and_prove()
@@ -143,8 +142,8 @@ class _Run:
             self._record()
         if self._looking.is_wanted:
             with self._step("clips"):
-                self._looking.look(self._active, self._columns, self._roll, self._is_read)
-                self._stop_if_asked()
+                self._looking.look(self._active, self._columns, self._roll, self._passes.is_read)
+                self._passes.stop_if_asked()
         with self._step("last-look"):
             look = self._last_look()
             self._looking.keep(self._columns)
@@ -158,6 +157,10 @@ class _Run:
     @property
     def _entries(self) -> Entries:
         return self._walk.inventory.entries
+
+    @property
+    def _columns(self) -> PassColumns:
+        return self._passes.columns
 
     @property
     def _active(self) -> list[Place]:
@@ -232,7 +235,7 @@ class _Run:
             self._copy()
         self._looking.leave_card()
         with self._step("proving"):
-            self._prove()
+            self._passes.prove()
 
     def _copy(self) -> None:
         self._copy_once()
@@ -249,11 +252,21 @@ class _Run:
     def _copy_once(self) -> None:
         self._notes.step(offloads.State.COPYING)
         entries = self._entries
-        self._columns: PassColumns = new_columns(
+        columns = new_columns(
             (*self._wish.checksums, *self._sent.algorithms),
             entries,
             self._card,
             self._drives.places,
+        )
+        self._passes = TwoPasses(
+            self._wish,
+            self._tools,
+            self._card,
+            self._drives,
+            self._notes,
+            entries,
+            columns,
+            self._notice,
         )
         earlier = None
         if self._notes.is_written and self._trusts_earlier:
@@ -261,12 +274,11 @@ class _Run:
         items = items_to_copy(
             entries,
             self._drives.places,
-            self._columns.copied.digests,
+            columns.copied.digests,
             earlier,
             only_prove=self._wish.only_prove,
         )
-        self._is_read = {item.number for item in items}
-        self._read_and_write(items)
+        self._passes.copy(items)
         self._note_code()
 
     def _is_other_material(self) -> bool:
@@ -281,23 +293,6 @@ class _Run:
                 text = str(error) if isinstance(error, RecordError) else reason(error)
                 self._found(Finding("record-broken", text, b"", place.name))
         return False
-
-    def _read_and_write(self, items: list[Item]) -> None:
-        run_copying(
-            self._card,
-            self._drives.places,
-            items,
-            self._columns,
-            self._wish.policy,
-            self._tools.progress,
-            self._surroundings,
-            self._tools.is_stopped,
-            lambda number, size: self._notes.read(number, size, self._columns),
-        )
-        self._notes.flush(self._columns)
-        for name, why in self._columns.copied.failures.items():
-            self._drives.fail(name, why)
-        self._stop_if_asked()
 
     def _note_code(self) -> None:
         """The card has been read once: its code is known, if all of it could be read."""
@@ -338,81 +333,6 @@ class _Run:
             ),
         )
 
-    def _prove(self) -> None:
-        self._notes.step(offloads.State.PROVING)
-        self._prove_once(self._card_numbers())
-        wrong = {
-            place.name: {
-                number
-                for number in self._columns.differing.get(place.name, ())
-                if place.is_half_done(number)
-            }
-            for place in self._active
-            if not self._wish.only_prove
-        }
-        items = rewrites(self._entries, self._active, wrong)
-        if items:
-            self._write_anew(items, wrong)
-
-    def _is_reused_wrong(self) -> bool:
-        """Whether a file that was not read in the copying pass is not what an earlier run read."""
-        return any(
-            state == CardState.DIFFERS and number not in self._is_read
-            for number, state in enumerate(self._columns.card_states)
-        )
-
-    def _write_anew(self, items: list[Item], wrong: Mapping[str, set[int]]) -> None:
-        """What an earlier run left behind was wrong: write it anew, then prove all of it again."""
-        for place in self._active:
-            for number in sorted(wrong.get(place.name, ())):
-                path = place.path_of(number, self._entries.path(number))
-                with self._drives.guarding(place):
-                    place.drive.root.remove_file(path)
-                place.present[number] = 0
-                text = "what an earlier run had left was wrong, and was written anew"
-                self._notice(Finding("existing-was-wrong", text, path, place.name))
-        self._read_and_write(items)
-        self._prove_once(self._card_numbers())
-
-    def _prove_once(self, card_numbers: list[int]) -> None:
-        run_proving(
-            self._card,
-            self._active,
-            self._entries,
-            self._columns,
-            self._tools.progress,
-            self._surroundings,
-            self._tools.is_stopped,
-            card_numbers,
-        )
-        mark_shared(self._active, self._entries, self._columns)
-        self._stop_if_asked()
-
-    def _card_numbers(self) -> list[int]:
-        """Entries of the card that the proving pass has to read: all, or those not read yet."""
-        states = self._columns.card_states
-        is_twice = self._wish.policy.card_reads != 1
-        return [
-            number
-            for number in range(len(self._entries))
-            if self._entries.kind(number).is_copied
-            and (
-                states[number] == CardState.NOT_READ
-                or (is_twice and states[number] == CardState.READ_EQUAL)
-            )
-        ]
-
-    def _stop_if_asked(self) -> None:
-        if not self._tools.is_stopped():
-            return
-        self._notes.step(offloads.State.STOPPED)
-        raise StoppedError(
-            "stopped. Nothing is proven yet; keep the card",
-            path=self._card.path,
-            meaning="What is on the drives so far is marked as incomplete.",
-            remedy="The same command goes on from there.",
-        )
-
     # --- the record, the last look, the word ---
 
     def _record(self) -> None:
@@ -447,7 +367,9 @@ class _Run:
 
     def _comment(self) -> str:
         drives = ", ".join(place.name for place in self._active)
-        return f"card {self._code or 'read in part'} copied to {drives}"
+        text = f"card {self._code or 'read in part'} copied to {drives}"
+        apart = self._passes.fed_apart
+        return f"{text}; {', '.join(apart)} by a further reading of the card" if apart else text
 
     def _last_look(self) -> LastLook:
         look = self._look_once()
@@ -455,7 +377,7 @@ class _Run:
             if not self._has_changed_copies():
                 break
             # A difference is no verdict: all is proven anew, and then looked at again.
-            self._prove_once([])
+            self._passes.prove_copies()
             look = self._look_once()
         return look
 

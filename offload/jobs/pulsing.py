@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from offload.ledger.pulse import DrivePulse, Pulse
 from offload.transfer.counters import Lane, Pass, Progress
+from offload.transfer.estimate import time_left
 from offload.values.paths import shown
 
 _WINDOW_S = 4.0
@@ -39,7 +40,7 @@ class PulseMaker:
         counters = self._current()
         now = time.monotonic()
         rate = self._rate(counters, counters.card, now)
-        left = _seconds_left(self.progress)
+        left = time_left(self.progress)
         return Pulse(
             self.offload,
             now_ns,
@@ -52,14 +53,15 @@ class PulseMaker:
             self.total_files,
             rate,
             _lane_left(counters.card, rate),
-            now_ns + int(left * 1e9) if left is not None else 0,
+            now_ns + int(left.seconds * 1e9) if left is not None else 0,
             "",
             tuple(self._drive(counters, lane, now) for lane in counters.drives.values()),
         )
 
     def _current(self) -> Pass:
-        proving = self.progress.proving
-        return proving if proving.started_ns else self.progress.copying
+        copying, proving = self.progress.copying, self.progress.proving
+        is_copying = bool(copying.started_ns and not copying.ended_ns)
+        return proving if proving.started_ns and not is_copying else copying
 
     def _drive(self, counters: Pass, lane: Lane, now: float) -> DrivePulse:
         rate = self._rate(counters, lane, now)
@@ -92,20 +94,3 @@ class PulseMaker:
 
 def _lane_left(lane: Lane, rate: float) -> float:
     return (lane.total_bytes - lane.done_bytes) / rate if rate > 0 else -1.0
-
-
-def _seconds_left(progress: Progress) -> float | None:
-    """Seconds until the verdict; before proving has begun it is taken to be as fast as copying."""
-    if progress.proving.started_ns:
-        return _pass_left(progress.proving)
-    left = _pass_left(progress.copying)
-    return None if left is None else 2 * left + progress.copying.elapsed_s
-
-
-def _pass_left(counters: Pass) -> float | None:
-    lefts = [
-        counters.elapsed_s * (lane.total_bytes - lane.done_bytes) / lane.done_bytes
-        for lane in counters.lanes
-        if lane.done_bytes and lane.total_bytes and not lane.failure
-    ]
-    return max(lefts) if lefts else None

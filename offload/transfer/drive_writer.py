@@ -6,6 +6,7 @@ speaks of the drive and not of one name drops the drive: it takes no more part, 
 
 import errno
 import threading
+import time
 from collections.abc import Callable
 from queue import SimpleQueue
 
@@ -47,7 +48,9 @@ class DriveWriter(threading.Thread):
 
     Attributes:
         states: a :class:`CopyState` byte for each entry: ``WRITTEN`` once durable, ``FAILED``.
+        target_name: the drive's name.
         failure: why the drive was dropped; empty while it is well.
+        has_left: it was too slow for the others: what it has not written whole is still to come.
         notices: facts that the file system refused.
     """
 
@@ -76,23 +79,53 @@ class DriveWriter(threading.Thread):
         self._made: list[bytes] = []
         self._is_open = False
         self.states = states
+        self.target_name = target.name
         self.failure = ""
+        self.has_left = False
         self.notices: list[Finding] = []
+
+    @property
+    def takes_part(self) -> bool:
+        """Whether it still takes what comes."""
+        return not (self.failure or self.has_left)
+
+    @property
+    def waiting_slots(self) -> int:
+        """Slots that lie before it."""
+        return self._queue.qsize()
+
+    @property
+    def done_bytes(self) -> int:
+        """What it has written."""
+        return self._lane.done_bytes
+
+    @property
+    def left_bytes(self) -> int:
+        """What it has still to write."""
+        return max(0, self._lane.total_bytes - self._lane.done_bytes)
+
+    def leave(self) -> None:
+        """Take no more: what comes is let go of at once, and a file under way is given up."""
+        self.has_left = True
 
     def run(self) -> None:
         self._guarded(self._open)
         while (slot := self._queue.get()) is not None:
+            began = time.monotonic()
             try:
                 self._look_at_syncer()
                 for piece in slot.pieces:
-                    if not self.failure and piece.item.missing_on >> self._bit & 1:
+                    if self.takes_part and piece.item.missing_on >> self._bit & 1:
                         self._take_guarded(piece, slot)
             finally:
                 self._ring.release(slot)
-        if not self.failure:
-            self._guarded(self._finish)
+            self._lane.work_s += time.monotonic() - began
         if self._file is not None:
             self._file.abandon()
+        began = time.monotonic()
+        if not self.failure:
+            self._guarded(self._finish)
+        self._lane.work_s += time.monotonic() - began
         if self._syncer is not None and self._syncer.is_alive():
             self._syncer.give_up()
         if self._is_open:

@@ -7,6 +7,7 @@ the asking. Buffers are filled in turn.
 import os
 import stat
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -131,6 +132,7 @@ class Prover(threading.Thread):
         self._fetched_bytes = 0
 
     def run(self) -> None:
+        began = time.monotonic()
         try:
             self._root = self._reading.root.again()
         except OSError as error:
@@ -150,6 +152,7 @@ class Prover(threading.Thread):
             self.error = error
         finally:
             self._root.close()
+            self._lane.work_s += time.monotonic() - began
             self._evidence.fetched(self.key, self._fetched_bytes)
 
     def least_fetched(self) -> int:

@@ -14,6 +14,7 @@ from offload.storage.root import Root
 from offload.transfer.card_reader import CardReader, NoteRead
 from offload.transfer.counters import Pass
 from offload.transfer.drive_writer import DriveWriter
+from offload.transfer.laggards import Laggards
 from offload.transfer.plan import IsStopped, Item, Target
 from offload.transfer.results import CopyingResult
 from offload.transfer.ring import Ring
@@ -83,6 +84,13 @@ def copy_all(
                 zip(drives, ring.queues[len(names) :], strict=True)
             )
         ]
+        laggards = Laggards(writers)
+
+        def waited(seconds: float) -> None:
+            counters.card.wait_s += seconds
+            laggards.waited(seconds)
+
+        ring.on_wait = waited
         counters.begin()
         for thread in (*taps, *writers):
             thread.start()
@@ -102,17 +110,21 @@ def copy_all(
             ring.end()
             for thread in (*taps, *writers):
                 thread.join()
-            counters.card.wait_s += ring.waited_s
+            counters.hashing_s += max(tap.busy_s for tap in taps)
             counters.end()
-    _gather(result, writers)
+    _gather(result, writers, counters)
     for tap in taps:
         if tap.error is not None:
             raise tap.error
 
 
-def _gather(result: CopyingResult, writers: Sequence[DriveWriter]) -> None:
+def _gather(result: CopyingResult, writers: Sequence[DriveWriter], counters: Pass) -> None:
     for writer in writers:
         result.findings += writer.notices
         if writer.failure:
-            name = writer.name.removeprefix("drive-")
-            result.failures[name] = writer.failure
+            result.failures[writer.target_name] = writer.failure
+        elif writer.has_left:
+            result.left.append(writer.target_name)
+            # What it has not got is counted when it gets it.
+            lane = counters.drives[writer.target_name]
+            lane.total_bytes = lane.done_bytes

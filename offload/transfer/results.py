@@ -137,6 +137,7 @@ class CopyingResult:
         card_marks: facts of each file at this reading.
         drive_states: by drive name: ``ABSENT``, ``WRITTEN`` or ``FAILED``.
         failures: drive name -> why it was dropped.
+        left: drives that were too slow for the others: what they lack is ``ABSENT`` there.
         zero_runs: zero blocks met in the bytes.
         findings: what else there is to say.
         is_card_gone: the card vanished.
@@ -148,6 +149,7 @@ class CopyingResult:
     card_marks: Marks
     drive_states: dict[str, bytearray]
     failures: dict[str, str] = field(default_factory=dict)
+    left: list[str] = field(default_factory=list)
     zero_runs: ZeroRuns = field(default_factory=ZeroRuns)
     findings: list[Finding] = field(default_factory=list)
     is_card_gone: bool = False

@@ -7,6 +7,7 @@ consumer has let go of it; the memory is the same whatever the card's size.
 
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from queue import SimpleQueue
 from types import TracebackType
@@ -90,6 +91,10 @@ class Slot:
             return self._users == 0
 
 
+def _nobody(seconds: float) -> None:
+    """Nobody wants to know how long was waited."""
+
+
 class Ring:
     """The buffers, the free ones among them, and a queue for each consumer."""
 
@@ -99,13 +104,13 @@ class Ring:
         for window in self._buffers.windows:
             self._free.put(Slot(window))
         self.queues: list[SimpleQueue[Slot | None]] = [SimpleQueue() for _ in range(consumers)]
-        self.waited_s = 0.0
+        self.on_wait: Callable[[float], None] = _nobody
 
     def take(self) -> Slot:
-        """An empty slot; waits for the slowest consumer."""
+        """An empty slot; waits for the slowest consumer, and tells ``on_wait`` how long (s)."""
         started = time.monotonic()
         slot = self._free.get()
-        self.waited_s += time.monotonic() - started
+        self.on_wait(time.monotonic() - started)
         slot.pieces = []
         slot.used = 0
         return slot

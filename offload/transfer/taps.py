@@ -1,6 +1,7 @@
 """What rides along with the copying pass: checksums, and the map of zero blocks."""
 
 import threading
+import time
 from queue import SimpleQueue
 
 from offload.checksum import Hasher
@@ -37,9 +38,11 @@ class ChecksumTap(threading.Thread):
         self._zero_runs = zero_runs
         self._hasher = Hasher(name)
         self.error: Exception | None = None
+        self.busy_s = 0.0
 
     def run(self) -> None:
         while (slot := self._queue.get()) is not None:
+            began = time.monotonic()
             try:
                 if self.error is None:
                     for piece in slot.pieces:
@@ -48,6 +51,7 @@ class ChecksumTap(threading.Thread):
                 self.error = error
             finally:
                 self._ring.release(slot)
+            self.busy_s += time.monotonic() - began
 
     def _take(self, piece: Piece, slot: Slot) -> None:
         if piece.item.is_folder:
