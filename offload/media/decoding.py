@@ -9,12 +9,13 @@ Decoding can never prove that the bytes are right: most single flipped bits go t
 (measured). It proves that the clip was usable when it was looked at.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Self
 
 import av
 from av.container import InputContainer
+from av.packet import Packet
 from av.stream import Discard
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
@@ -31,6 +32,13 @@ of pictures are at most a second or so long."""
 _OPEN_PICTURES = 4
 """Pictures at the start of a later part of a recording that build on the part before (from memory:
 reordering depth of H.264 and HEVC as cameras use it)."""
+
+_REORDERED_PICTURES = 5
+"""The last pictures of a group that are decoded whatever builds on them: an end mark, and pictures
+that wait for their turn (from memory: up to three in camera streams)."""
+
+_HELD_BYTES = 64 * 1024 * 1024
+"""Of a group that is held back to find its last key picture."""
 
 _CORRUPT_PICTURES = 60
 _KEPT_LOG_LINES = 1000
@@ -229,7 +237,8 @@ def _last_picture(
         if not _go_to(container, stream, start):
             continue
         last = None
-        for number, frame in enumerate(_frames(container, stream, look, log)):
+        packets = _last_group(container, stream)
+        for number, frame in enumerate(_decoded(packets, stream, look, log)):
             last = frame
             if number >= LAST_PICTURES:
                 look.notes.append("the last picture was not reached, the last group is very long")
@@ -268,10 +277,52 @@ def _starts(container: InputContainer, stream: VideoStream, at: int) -> Iterator
 
 
 def _frames(
-    container: InputContainer, stream: VideoStream, look: PictureLook, log: _Log | None = None
+    container: InputContainer, stream: VideoStream, look: PictureLook
 ) -> Iterator[VideoFrame]:
-    """Pictures from where the container stands; a picture that is refused is left out."""
-    for packet in container.demux(stream):
+    """Pictures from where the container stands; see :func:`_decoded`."""
+    return _decoded(container.demux(stream), stream, look)
+
+
+def _last_group(container: InputContainer, stream: VideoStream) -> Iterator["Packet[VideoStream]"]:
+    """The packets from the last key picture on that the last one may build on, and the end mark.
+
+    Where there is no index, reading begins some groups before; those are left out. So are pictures
+    that no other builds on, but for the last few.
+    """
+    before: list[Packet[VideoStream]] = []
+    latest: list[Packet[VideoStream]] = []
+    latest_bytes = 0
+    rest: Iterator[Packet[VideoStream]] = iter(())
+    packets = container.demux(stream)
+    for packet in packets:
+        if packet.is_keyframe:
+            before, latest, latest_bytes = latest, [], 0
+        latest.append(packet)
+        latest_bytes += packet.size
+        if len(latest) > LAST_PICTURES or latest_bytes > _HELD_BYTES:
+            rest = packets
+            break
+    # Pictures right behind a key picture may build on what comes before it too.
+    is_alone = stream.codec_context.codec.intra_only or len(latest) > 2 * _REORDERED_PICTURES
+    held = latest if is_alone else before + latest
+    try:
+        for left, packet in zip(range(len(held), 0, -1), held, strict=True):
+            is_needed = left > _REORDERED_PICTURES and left < len(held)
+            stream.codec_context.skip_frame = "NONREF" if is_needed else "DEFAULT"
+            yield packet
+    finally:
+        stream.codec_context.skip_frame = "DEFAULT"
+    yield from rest
+
+
+def _decoded(
+    packets: Iterable["Packet[VideoStream]"],
+    stream: VideoStream,
+    look: PictureLook,
+    log: _Log | None = None,
+) -> Iterator[VideoFrame]:
+    """Pictures of packets; a picture that is refused is left out."""
+    for packet in packets:
         if log and packet.size:
             log.begin_packet()
         try:

@@ -43,6 +43,7 @@ from offload.values.probed import Picture, Probed, SoundLevels
 
 READ_BUDGET_BYTES = 512 * 1024 * 1024
 _KEPT_COMPLAINTS = 3
+_LEAST_PROBE_BYTES = 32
 
 _TELLING_CODECS = frozenset(("h264", "mpeg2video"))
 """Codecs whose decoder complains of a picture that breaks off (measured: of 139 streams cut inside
@@ -94,13 +95,24 @@ def look_into(
     )
 
 
-def _opened(file: MeteredFile, container: Container, *, with_edits: bool = True) -> InputContainer:
+def _opened(
+    file: MeteredFile, container: Container, *, with_edits: bool = True, is_to_count: bool = False
+) -> InputContainer:
     options = {} if with_edits else {"ignore_editlist": "1"}
+    # Left alone the library decodes pictures only to learn more of a stream: for H.264 seven and
+    # more (measured: most of opening). A key picture tells the same where there is an index, and
+    # to count them that alone is enough.
+    codec_options = {"skip_frame": "nokey"}
+    if container is Container.MPEGTS and not is_to_count:
+        codec_options = {}
+    elif container is not Container.MPEGTS and is_to_count:
+        options["probesize"] = str(_LEAST_PROBE_BYTES)
     return av.open(
         file.again(),
         mode="r",
         format=FORMATS[container],
         metadata_errors="replace",
+        options=codec_options,
         container_options=options,
     )
 
@@ -189,7 +201,7 @@ def _count(file: MeteredFile, request: LookRequest, look: PictureLook) -> None:
     count = decode_all if request.depth is Depth.FULL else count_packets
     if request.depth is Depth.QUICK and file.size_bytes > COUNTED_BYTES:
         return
-    with _opened(file, request.container) as again:
+    with _opened(file, request.container, is_to_count=request.depth is Depth.QUICK) as again:
         if (stream := picture_stream(again)) is not None:
             count(again, stream, look)
 
@@ -199,7 +211,10 @@ def _count_hidden(file: MeteredFile, container: Container, counted: int) -> int:
     if container is not Container.MOV:
         return counted
     look = PictureLook()
-    with suppress(av.error.FFmpegError), _opened(file, container, with_edits=False) as opened:
+    with (
+        suppress(av.error.FFmpegError),
+        _opened(file, container, with_edits=False, is_to_count=True) as opened,
+    ):
         if (stream := picture_stream(opened)) is not None:
             count_packets(opened, stream, look)
     return max(counted, look.packets or 0)
