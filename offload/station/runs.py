@@ -88,6 +88,11 @@ class Runs:
             if pulse is not None:
                 yield pulse
 
+    @property
+    def is_any_at_work(self) -> bool:
+        """Whether a run is under way."""
+        return any(visit.run is not None for visit in self._register.visits.values())
+
     def stop_runs(self) -> list[Running]:
         """Ask all runs to stop."""
         runs = [visit.run for visit in self._register.visits.values() if visit.run is not None]

@@ -24,6 +24,7 @@ from offload.station.events import (
     Trouble,
 )
 from offload.station.means import Means
+from offload.station.memory import give_back, keep_few_pools
 from offload.station.orders import OrderBook
 from offload.station.reception import Reception
 from offload.volumes.suspend import SleepGauge
@@ -66,6 +67,7 @@ class Station:
         self._pulse_at = self._look_at = 0.0
         self._stop_why = ""
         self._said_trouble = ""
+        self._has_worked = False
         self.reception = Reception(book, means, self._posted.put, self._trouble)
 
     def stop(self, why: str) -> None:
@@ -84,6 +86,7 @@ class Station:
             LedgerError: no lease can be taken here.
             WatchEndedError: volumes are not noticed any more.
         """
+        keep_few_pools()
         machine = self._means.surroundings
         holder = Holder(machine.pid, machine.host, machine.now_ns())
         with take_station(self._means.ledger.home, holder), self._means.watcher as watcher:
@@ -99,6 +102,7 @@ class Station:
     def _turn(self, watcher: Watcher) -> None:
         event = watcher.next(_WAIT_S if self._posted.empty() else 0.0)
         if event is not None:
+            self._has_worked = True
             self._take(event)
         self._do_posted()
         self._means.notifier.alive()
@@ -132,6 +136,7 @@ class Station:
                 work = self._posted.get_nowait()
             except queue.Empty:
                 return
+            self._has_worked = True
             work()
 
     def _look_around(self) -> None:
@@ -146,6 +151,9 @@ class Station:
             self._means.sink(SettingsRefused(self._book.path, str(error)))
         self.reception.look_around()
         self._means.notifier.status(self.reception.summary())
+        if self._has_worked and not self.reception.runs.is_any_at_work:
+            self._has_worked = False
+            give_back()
 
     def _write_pulses(self) -> None:
         home, now_ns = self._means.ledger.home, self._means.surroundings.now_ns()
