@@ -64,6 +64,15 @@ class DriveRoom:
 
 
 @dataclass(frozen=True, slots=True)
+class DriveReadBack:
+    """A drive has been read to the end: of so many files, so many are shown to be equal."""
+
+    drive: str
+    files: int
+    equal: int
+
+
+@dataclass(frozen=True, slots=True)
 class DriveDropped:
     """A drive has failed and takes no more part; the others go on."""
 
@@ -79,6 +88,7 @@ Event = (
     | RollNamed
     | Found
     | DriveRoom
+    | DriveReadBack
     | DriveDropped
 )
 Sink = Callable[[Event], None]

@@ -13,6 +13,7 @@ from offload.events import (
     CardCoded,
     CardListed,
     DriveDropped,
+    DriveReadBack,
     DriveRoom,
     Event,
     Found,
@@ -60,6 +61,13 @@ def event_object(event: Event) -> dict[str, Any]:
         case DriveRoom():
             free = event.free_at_end_bytes
             return {"type": "drive-room", "drive": safe(event.drive), "free_at_end_bytes": free}
+        case DriveReadBack():
+            return {
+                "type": "drive-read-back",
+                "drive": safe(event.drive),
+                "files": event.files,
+                "equal": event.equal,
+            }
         case DriveDropped():
             return {
                 "type": "drive-dropped",

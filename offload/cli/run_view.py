@@ -21,6 +21,7 @@ from offload.events import (
     CardCoded,
     CardListed,
     DriveDropped,
+    DriveReadBack,
     DriveRoom,
     Event,
     Found,
@@ -202,6 +203,8 @@ def sentence(event: Event) -> str:
             return f"{finding.code}: {where + ': ' if where else ''}{finding.text}"
         case DriveRoom(drive, free):
             return f"{shown(drive)}: {size(free)} will be free at the end"
+        case DriveReadBack(drive, files, equal):
+            return f"{shown(drive)}: read back, {equal:,} of {count(files, 'file')} equal"
         case DriveDropped(drive, why):
             return f"drive dropped: {shown(drive)}: {why}"
 

@@ -8,6 +8,7 @@ earlier run had left wrong is written anew. Whatever was written is proven after
 from collections.abc import Callable, Mapping, Sequence
 
 from offload.checksum import COMPARE
+from offload.events import DriveReadBack
 from offload.jobs.choosing import rewrites, still_missing
 from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard
@@ -18,6 +19,7 @@ from offload.jobs.shared_copies import mark_shared
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import Wish
 from offload.ledger import offloads
+from offload.ledger.copies import is_proven
 from offload.transfer.plan import Item
 from offload.values.entries import Entries
 from offload.values.facts import CardState
@@ -194,7 +196,15 @@ class TwoPasses:
         for number in self._contradicted:
             self.columns.card_states[number] = CardState.DIFFERS
         mark_shared(places, self._entries, self.columns)
+        for place in places:
+            self._tell(place)
         self.stop_if_asked()
+
+    def _tell(self, place: Place) -> None:
+        states = self.columns.drive_states[place.name]
+        numbers = [at for at in range(len(self._entries)) if self._entries.kind(at).is_copied]
+        equal = sum(1 for at in numbers if is_proven(states[at]))
+        self._tools.sink(DriveReadBack(place.name, len(numbers), equal))
 
     def _card_numbers(self) -> list[int]:
         """Entries of the card that the proving pass has to read: all, or those not read yet."""

@@ -1,6 +1,7 @@
 """Running one command and measuring it whole: time, computing time and memory with all children."""
 
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -92,6 +93,38 @@ def measured(
         text = said[-2000:].decode("utf-8", "replace")
         raise CommandError(f"{' '.join(command)} ended with {process.returncode}:\n{text}")
     return Sample(elapsed_s, usage.ru_utime + usage.ru_stime, peak_bytes)
+
+
+def measured_until(
+    command: Sequence[str], sign: bytes, *, environment: Mapping[str, str] | None = None
+) -> Sample:
+    """Run one command until it prints a line with ``sign``, then stop it (SIGINT).
+
+    Raises:
+        CommandError: it ended without.
+    """
+    begun = time.perf_counter()
+    process = subprocess.Popen(
+        command,
+        env={**os.environ, **(environment or {})},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
+    assert process.stdout is not None
+    said: list[bytes] = []
+    with process.stdout:
+        for line in process.stdout:
+            said.append(line)
+            if sign in line:
+                elapsed_s = time.perf_counter() - begun
+                process.send_signal(signal.SIGINT)
+                process.stdout.read()
+                process.wait()
+                return Sample(elapsed_s, 0.0)
+    process.wait()
+    text = b"".join(said)[-2000:].decode("utf-8", "replace")
+    raise CommandError(f"{' '.join(command)} ended before its sign:\n{text}")
 
 
 class _Memory(threading.Thread):

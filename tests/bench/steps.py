@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.bench.running import Sample, drop_caches, measured
+from tests.bench.running import Sample, drop_caches, measured, measured_until
 
 _SETTINGS = """[production]
 name = "Night Ferry"
@@ -57,13 +57,24 @@ class Bench:
                 tools beside it does.
             program: the module that is run.
         """
+        words = self._words(verb, *arguments, looks=looks, program=program)
+        return measured(words, environment=self._environment(home), expected=expected)
+
+    def offload_until(
+        self, sign: bytes, verb: str, *arguments: str | Path, program: str = "offload"
+    ) -> Sample:
+        """The program until it prints a line with this sign; it is then stopped."""
+        words = self._words(verb, *arguments, looks=False, program=program)
+        return measured_until(words, sign, environment=self._environment(None))
+
+    def _words(self, verb: str, *arguments: str | Path, looks: bool, program: str) -> list[str]:
         settings = self.folder / "offload.toml"
         settings.write_text(_SETTINGS.format(look=str(looks).lower()))
         words = [sys.executable, "-m", program, verb, *map(os.fspath, arguments)]
-        if verb != "--help":
-            words += ["--settings", os.fspath(settings)]
-        environment = {"OFFLOAD_HOME": os.fspath(home or self.work / "home")}
-        return measured(words, environment=environment, expected=expected)
+        return words if verb == "--help" else [*words, "--settings", os.fspath(settings)]
+
+    def _environment(self, home: Path | None) -> dict[str, str]:
+        return {"OFFLOAD_HOME": os.fspath(home or self.work / "home")}
 
 
 @dataclass(frozen=True, slots=True)

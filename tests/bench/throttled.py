@@ -31,10 +31,11 @@ _TOOLS = ("losetup", "mkfs.ext4")
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Bytes a second; 0 is as fast as the disk below."""
+    """Bytes a second; 0 is as fast as the disk below, and for the second drive like the first."""
 
     card: int = 0
     drives: int = 0
+    second: int = 0
 
 
 @contextmanager
@@ -59,8 +60,8 @@ def _stage(
         with ExitStack() as stack:
             for volume in made_cards:
                 _hold(stack, volume, rates.card)
-            for volume in drives:
-                _hold(stack, volume, rates.drives)
+            for volume, rate in zip(drives, (rates.drives, rates.second), strict=True):
+                _hold(stack, volume, rate or rates.drives)
             drop_caches()
             yield [each.root for each in made_cards], [each.root for each in drives]
     finally:
@@ -107,6 +108,14 @@ def _two_cards(bench: Bench, workers: int) -> Sample:
         return Sample(time.perf_counter() - begun, sum(each.computing_s for each in samples))
 
 
+def _until_read_back(bench: Bench) -> Sample:
+    """One drive slower than the other: until the fast one's copy has been read back."""
+    with _stage(bench, 6, Rates(drives=120 * MB, second=24 * MB)) as (cards, drives):
+        to = [word for drive in drives for word in ("--to", os.fspath(drive))]
+        words = (cards[0], *to, "--same-drive-ok", "--checksum", "xxh128", "--json")
+        return bench.offload_until(b'"drive-read-back"', "copy", *words, program=_PROGRAM)
+
+
 _CARD = Rates(card=150 * MB, drives=300 * MB)
 SLOW_CARD = Step("offload copy, slow card", _one(6, _CARD), _TOOLS)
 SLOW_CARD_ONCE = Step(
@@ -116,5 +125,7 @@ SLOW_DRIVES = Step("offload copy, slow drives", _one(4, Rates(drives=120 * MB)),
 TWO_READINGS = Step("two readings of the card", _at_best(6, 150 * MB, 150 * MB))
 READING_AND_DRIVE = Step("card once, drive once", _at_best(6, 150 * MB, 300 * MB))
 WRITE_AND_READ = Step("one drive written and read", _at_best(4, 120 * MB, 120 * MB))
+ONE_SLOW = Step("offload copy, one slow drive", _until_read_back, _TOOLS)
+FAST_ALONE = Step("the fast drive written and read", _at_best(6, 120 * MB, 120 * MB))
 TWO_AT_ONCE = Step("two cards at once", lambda bench: _two_cards(bench, 2), _TOOLS)
 TWO_IN_TURN = Step("two cards in turn", lambda bench: _two_cards(bench, 1), _TOOLS)

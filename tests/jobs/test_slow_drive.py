@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from offload.events import Event, Found
+from offload.events import DriveReadBack, Event, Found
 from offload.record.keys import station_key
 from offload.transfer import laggards
 from tests.jobs.scene import Scene, codes, tree, write_card
@@ -59,6 +59,10 @@ def test_slow_drive_gets_all_of_it_after_the_others(scene: Scene) -> None:
     with throttled(scene.drives[1].device, write_bytes_s=RATE):
         outcome = scene.offload()
     assert apart(scene) == ["shuttle-2"]
+    told = [event for event in scene.events if isinstance(event, DriveReadBack)]
+    # The fast drive by itself first, and both in the end.
+    assert [event.drive for event in told] == ["shuttle-1", "shuttle-1", "shuttle-2"]
+    assert all(event.equal == event.files for event in told)
     assert codes(outcome) == []
     assert outcome.verdict.is_cleared
     for drive in scene.drives:
