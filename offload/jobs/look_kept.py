@@ -14,6 +14,13 @@ from offload.values.probed import Probed, SoundLevels
 
 _COUNTS = (ClipCode.COUNTS_DIFFER, ClipCode.PART_MISSING)
 _STILL_SUFFIXES = (b".jpg", b".jpeg", b".heic", b".heif", b".hif")
+_SIDE_SUFFIXES = (
+    *(b".thm", b".lrv", b".ctg", b".bmp", b".png"),
+    *(b".xmp", b".xml", b".aae", b".json", b".txt", b".log"),
+    *(b".srt", b".gpx", b".nmea", b".bin", b".dat", b".idx"),
+)
+"""What cameras keep beside a clip under its name (common practice, no source). Copied like anything
+else; some are empty in good order, and none is a recording."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +54,12 @@ class LookedInto:
 
 
 def clip_rule(layout: Layout | None) -> Callable[[bytes], bool] | None:
-    """Which files of unknown suffix are clips: what the card's layout names, photographs aside."""
+    """Which files of unknown suffix are clips: what the card's layout names, but photographs and
+    the small files beside clips."""
     if layout is None:
         return None
-    return lambda path: not name(path).lower().endswith(_STILL_SUFFIXES) and layout.is_clip(path)
+    none = (*_STILL_SUFFIXES, *_SIDE_SUFFIXES)
+    return lambda path: not name(path).lower().endswith(none) and layout.is_clip(path)
 
 
 def kept_clip(

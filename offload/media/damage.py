@@ -26,6 +26,7 @@ from offload.media.reading import BoundedReader, BudgetError, EndOfFileError, Re
 from offload.media.structure import Findings, MalformedError, StructureReport
 from offload.media.zeros import zero_runs_in_essence, zeros_in_unknown
 from offload.values.clips import ClipCode, ClipFinding, Container
+from offload.values.paths import name as last_part
 from offload.values.paths import to_text
 
 __all__ = ["check", "zero_runs_in_essence"]
@@ -33,6 +34,7 @@ __all__ = ["check", "zero_runs_in_essence"]
 _FIRST_BOXES = frozenset((b"ftyp", b"styp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot"))
 _HEAD_BYTES = 1024
 _UNIFORM_SAMPLES = 64
+_APPLE_DOUBLE = b"\x00\x05\x16\x07"
 _UNIFORM_BYTES = 4096
 
 
@@ -78,9 +80,9 @@ def check(
     )
 
 
-def _checked(looking: Looking, name: bytes, continues: bool) -> StructureReport:
+def _checked(looking: Looking, file: bytes, continues: bool) -> StructureReport:
     reader, findings = looking.reader, looking.findings
-    promised = container_of(name)
+    promised = container_of(file)
     if reader.size == 0:
         findings.add(ClipCode.EMPTY, "size", "the file is 0 bytes long")
         return StructureReport(promised)
@@ -89,7 +91,7 @@ def _checked(looking: Looking, name: bytes, continues: bool) -> StructureReport:
     if found is None and find_header(reader.read_at(0, MAX_RUN_IN_BYTES + 32)) is not None:
         found = Container.MXF
     if found is None:
-        return _strange(looking, promised, head)
+        return _strange(looking, promised, head, file)
     if promised not in (Container.UNKNOWN, found) and not _are_kin(promised, found):
         findings.notice(
             ClipCode.SUFFIX_LIES,
@@ -124,12 +126,21 @@ def _are_kin(promised: Container, found: Container) -> bool:
     return {promised, found} == {Container.TIFF, Container.DNG}
 
 
-def _strange(looking: Looking, promised: Container, head: bytes) -> StructureReport:
+def _is_computer_file(head: bytes, file: bytes) -> bool:
+    """Whether a file is what computers write beside others on a card (AppleDouble, RFC 1740)."""
+    return last_part(file).startswith(b"._") and head.startswith(_APPLE_DOUBLE)
+
+
+def _strange(looking: Looking, promised: Container, head: bytes, file: bytes) -> StructureReport:
     """A file that begins like nothing we know."""
     findings = looking.findings
     if _is_uniform(looking.reader, head):
         text = f"it holds nothing but bytes {head[0]:#04x}"
         findings.add(ClipCode.EMPTY, "container", text, 0)
+    elif _is_computer_file(head, file):
+        text = "a computer's side file whose own file is not beside it; no recording"
+        findings.notice(ClipCode.OPAQUE, "container", text)
+        return StructureReport(Container.UNKNOWN)
     elif promised is Container.UNKNOWN:
         findings.notice(ClipCode.OPAQUE, "container", "copied and verified; we cannot look inside")
     else:

@@ -180,3 +180,23 @@ FILL = bytes.fromhex("060e2b34010101020301021001000000")
 def test_only_filling_may_follow_the_random_index(key, is_held):
     data = clip("mxf") + key + b"\x83" + (500).to_bytes(3, "big") + bytes(500)
     assert bool(_holds(data, b"A001C001.mxf")) is is_held
+
+
+def test_computer_file_without_its_clip_is_told_and_not_held():
+    # RFC 1740, appendix A: the mark and version of AppleDouble.
+    data = bytes.fromhex("0005160700020000") + b"Mac OS X        " + bytes(range(200)) * 20
+    report = _check(data, b"DCIM/100ABCDE/._ABCD0001.MOV")
+    assert [(each.code, each.weight) for each in report.findings] == [
+        (ClipCode.OPAQUE, Weight.NOTICE)
+    ]
+
+
+def test_clip_that_only_begins_like_a_computer_file_is_held():
+    data = bytes.fromhex("0005160700020000") + bytes(range(200)) * 20
+    assert _holds(data, b"DCIM/100ABCDE/ABCD0001.MOV")
+
+
+def test_clip_with_a_computer_files_name_is_looked_into():
+    data = clip("mov")
+    assert _check(data, b"._A001C001.mov").complete is Complete.YES
+    assert _holds(data[:-1000], b"._A001C001.mov")
