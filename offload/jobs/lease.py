@@ -54,7 +54,7 @@ def read_run(root: Root, records: bytes) -> Run | None:
     """The lease in a records folder; nothing where there is none that can be read."""
     try:
         found = json.loads(root.read_small(join(records, RUN_NAME), _LIMIT))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(found, dict):
         return None

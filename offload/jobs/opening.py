@@ -260,7 +260,7 @@ def read_marker(root: Root) -> str:
         found = json.loads(root.read_small(MARKER, _MARKER_LIMIT))
     except FileNotFoundError:
         return ""
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return ""
     marker = found.get("drive") if isinstance(found, dict) else None
     return marker if isinstance(marker, str) and len(marker) <= 64 else ""

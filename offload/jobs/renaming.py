@@ -296,10 +296,11 @@ def _moved(lines: BinaryIO, path: bytes, old: str, new: str) -> Iterator[tuple[b
 
 def _add_name_before(part: _Part, old: str, new: str, wish: RenameWish, tools: Tools) -> None:
     root, path = part.drive.root, join(part.records(new), NAMES_BEFORE)
-    known: list[object] = []
-    with contextlib.suppress(FileNotFoundError, ValueError):
+    found: object = None
+    with contextlib.suppress(FileNotFoundError, ValueError, RecursionError):
         found = json.loads(root.read_small(path, _SMALL_BYTES))
-        known = found["names"] if isinstance(found, dict) else []
+    listed = found.get("names") if isinstance(found, dict) else None
+    known = listed if isinstance(listed, list) else []
     entry = {
         "old": old,
         "new": new,

@@ -9,6 +9,7 @@ Two patterns are always active and cannot be taken back: files called ``.DS_Stor
 called ``ascmhl``.
 """
 
+import re
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -161,7 +162,10 @@ def _rule(pattern: str) -> _Rule | None:
     with warnings.catch_warnings():
         # A pattern from outside that is odd to Python's expressions is no matter for a screen.
         warnings.simplefilter("ignore", FutureWarning)
-        (matcher,) = GitIgnoreSpec.from_lines([pattern.replace("\n", _LINE_FEED)]).patterns
+        try:
+            (matcher,) = GitIgnoreSpec.from_lines([pattern.replace("\n", _LINE_FEED)]).patterns
+        except re.error as error:
+            raise ValueError("a set or range that cannot be") from error
     if matcher.include is None or not isinstance(matcher, RegexPattern):
         return None
     body = _body(pattern)
