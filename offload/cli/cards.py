@@ -3,7 +3,9 @@
 import os
 from collections.abc import Sequence
 
+from offload.card.rules import LayoutRule
 from offload.cli.session import Session
+from offload.cli.wishing import layouts_of
 from offload.errors import OffloadError, UsageError
 from offload.jobs.arriving import hints_of_volume
 from offload.jobs.volume_kind import VolumeKind, look_at_volume
@@ -72,8 +74,9 @@ def _where_now(hints: cards.CardHints, volumes: Sequence[Volume]) -> list[bytes]
 def _only_card(session: Session) -> bytes:
     found = candidates(session)
     if len(found) > 1:
+        layouts = layouts_of(session.settings)
         # A look at each tells cards from sticks and drives that are plugged in as well.
-        found = [volume for volume in found if _is_card(volume)] or found
+        found = [volume for volume in found if _is_card(volume, layouts)] or found
     if len(found) == 1:
         return found[0].mount_point
     if not found:
@@ -114,9 +117,9 @@ def _is_below(path: bytes, volume: Volume) -> bool:
     return (path + b"/").startswith(volume.mount_point.rstrip(b"/") + b"/")
 
 
-def _is_card(volume: Volume) -> bool:
+def _is_card(volume: Volume, layouts: Sequence[LayoutRule]) -> bool:
     try:
-        return look_at_volume(volume.mount_point).kind is VolumeKind.CARD
+        return look_at_volume(volume.mount_point, layouts).kind is VolumeKind.CARD
     except OffloadError:
         return False
 

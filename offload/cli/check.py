@@ -37,8 +37,9 @@ def check(
     from offload.cli.cards import find_card
     from offload.cli.checking import Checker, is_read
     from offload.cli.run_view import RunView
-    from offload.cli.session import policy_of, session
+    from offload.cli.session import session
     from offload.cli.stopping import stopping
+    from offload.cli.wishing import policy_of
     from offload.transfer.counters import Progress
 
     with session(settings) as opened:

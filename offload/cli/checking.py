@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from offload.cli.session import Session, wish_for_drives
+from offload.cli.session import Session
+from offload.cli.wishing import wish_for_drives
 from offload.errors import UsageError
 from offload.jobs.by_content import check_by_content
 from offload.jobs.known_copies import check_listed, known_drives

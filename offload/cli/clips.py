@@ -54,7 +54,7 @@ def clips(
 def _table(opened: Any, what: str, sheet: Any) -> tuple[Any, str]:
     """The clips, and where they come from in a few words."""
     from offload.cli.cards import find_card
-    from offload.cli.session import brief_of
+    from offload.cli.wishing import brief_of
     from offload.jobs.look_notices import Occasion
     from offload.jobs.look_table import clips_of_roll, look_at_folder
     from offload.ledger.rolls import find, newest

@@ -49,9 +49,10 @@ def copy(
     """
     from offload.cli.cards import find_card
     from offload.cli.run_view import RunView
-    from offload.cli.session import session, wish_for
+    from offload.cli.session import session
     from offload.cli.sheet import read_sheet
     from offload.cli.stopping import stopping
+    from offload.cli.wishing import wish_for
     from offload.jobs.missing import copy_missing
     from offload.jobs.offloading import offload_card
     from offload.transfer.counters import Progress

@@ -2,20 +2,17 @@
 
 from dataclasses import replace
 
-from offload.card.layout import rules
-from offload.card.naming import NamingRule, naming_rule
-from offload.cli.session import (
-    Session,
+from offload.cli.session import Session, read_settings
+from offload.cli.wishing import (
     brief_of,
     drive_wishes,
+    layouts_of,
+    naming_of,
     policy_of,
-    read_settings,
     wish_for_drives,
 )
-from offload.errors import SettingsError
 from offload.jobs.volume_kind import Looked, look_at_volume
 from offload.jobs.wishes import Wish
-from offload.settings import Settings
 from offload.station.orders import Orders
 
 
@@ -32,30 +29,15 @@ def orders_of(session: Session, settings_option: str, *, ejects: bool = False) -
     """
     settings = read_settings(settings_option, {})
     now = replace(session, settings=settings)
-    naming = _naming(settings)
-    # Read here already: a wrong brief is told at the edit and not with the next card.
+    # Read here already: what is wrong is told at the edit and not with the next card.
+    naming_of(settings)
     brief_of(settings)
-    try:
-        layouts = rules(settings.card_layouts)
-    except SettingsError as error:
-        raise settings.placed("card_layout", error) from error
+    layouts = layouts_of(settings)
 
     def look(mount_point: bytes) -> Looked:
         return look_at_volume(mount_point, layouts)
 
     def wish(card: bytes, roll: str) -> Wish:
-        return replace(wish_for_drives(now, card, drive_wishes(now, ()), roll), naming=naming)
+        return wish_for_drives(now, card, drive_wishes(now, ()), roll)
 
     return Orders(settings, policy_of(settings), look, wish, ejects or settings.station.eject)
-
-
-def _naming(settings: Settings) -> NamingRule | None:
-    clip, label = settings.cards.roll_in_clip_name, settings.cards.roll_in_label
-    if not clip and not label:
-        return None
-    given = {key: value for key, value in (("clip", clip), ("label", label)) if value}
-    try:
-        return naming_rule(**given)
-    except SettingsError as error:
-        key = "cards.roll_in_clip_name" if clip else "cards.roll_in_label"
-        raise settings.placed(key, error) from error

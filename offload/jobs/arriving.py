@@ -11,7 +11,7 @@ from datetime import datetime
 from offload.card.inventory import Walk
 from offload.errors import LedgerError
 from offload.jobs.known_copies import answer_listed
-from offload.jobs.noting import hints_of, mounted_keys, number_of
+from offload.jobs.noting import hints_of, number_of
 from offload.jobs.opening import HeldCard, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
@@ -118,7 +118,7 @@ def _met(card: HeldCard, walk: Walk, policy: Policy, tools: Tools) -> Arrival:
 def _note(card: HeldCard, walk: Walk, tools: Tools) -> int:
     """Write down that the card is here with this listing; its number."""
     ledger, now = tools.ledger, tools.surroundings.now_ns()
-    mounted = mounted_keys(tools.surroundings)
+    mounted = tools.surroundings.mounted_keys()
     with ledger.writing():
         number = number_of(ledger, card, walk.inventory, mounted, now)
         cards.arrived(

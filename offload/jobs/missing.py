@@ -109,7 +109,7 @@ def _roll(wish: Wish, first: Outcome) -> str:
     if wish.roll or first.context.roll:
         return wish.roll or first.context.roll
     entries = first.facts.inventory.entries
-    layout = recognise(entries)
+    layout = recognise(entries, wish.layouts)
     clips = clip_paths(layout, entries) if layout else iter(())
     found = roll_name(clips, first.label, "", wish.naming).name
     return found or first.context.code or "card"

@@ -81,7 +81,7 @@ class Notes:
         now = self.surroundings.now_ns()
         self.key = self.surroundings.random_number()
         # Asked before the transaction: a dead share must not keep the ledger locked.
-        mounted = mounted_keys(self.surroundings)
+        mounted = self.surroundings.mounted_keys()
 
         def write() -> None:
             with self.ledger.writing():
@@ -313,11 +313,6 @@ class Notes:
             self.failure = error
 
 
-def mounted_keys(surroundings: Surroundings) -> frozenset[str]:
-    """Keys of all mountings that there are now."""
-    return frozenset(surroundings.mounting_key(volume) for volume in surroundings.volumes())
-
-
 def number_of(
     ledger: Ledger, held: HeldCard, inventory: Inventory, mounted: frozenset[str], now: int
 ) -> int:
@@ -326,7 +321,7 @@ def number_of(
     Args:
         held: the card.
         inventory: what is on it now.
-        mounted: see :func:`mounted_keys`; all other mountings are over.
+        mounted: keys of what is mounted; all other mountings are over.
         now: nanoseconds since 1970.
     """
     hints = hints_of(held)

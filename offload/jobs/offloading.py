@@ -186,7 +186,7 @@ class _Run:
     # --- before the first byte ---
 
     def _name_roll(self) -> None:
-        self._layout: Layout | None = recognise(self._entries)
+        self._layout: Layout | None = recognise(self._entries, self._wish.layouts)
         clips = clip_paths(self._layout, self._entries) if self._layout else iter(())
         self._naming: RollName = roll_name(
             clips, self._card.volume.label, self._wish.roll, self._wish.naming

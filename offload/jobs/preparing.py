@@ -12,7 +12,7 @@ from offload.errors import BusyError, DriveError, OffloadError, reason
 from offload.events import DriveDropped, DriveRoom, Found
 from offload.jobs.lease import Lock, Run, read_run, write_run
 from offload.jobs.leftovers import finish_files
-from offload.jobs.noting import Notes, mounted_keys
+from offload.jobs.noting import Notes
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
 from offload.jobs.placing import Place, Standing, place_all, rename_roll
 from offload.jobs.preflighting import may_be_tried, preflight
@@ -199,7 +199,7 @@ class Drives:
         if not (is_all_there and before):
             return False
         # While an earlier mounting is still there, this one may be a second view of the same.
-        return before.isdisjoint({place.drive.mounting, *mounted_keys(self.tools.surroundings)})
+        return before.isdisjoint({place.drive.mounting, *self.tools.surroundings.mounted_keys()})
 
     def _tell_room(self, place: Place, found: Preflight) -> None:
         plan = next((each for each in found.plans if each.name == place.name), None)

@@ -70,3 +70,7 @@ class Surroundings:
         """
         unique = "" if volume.is_mount_id_unique else f":{volume.device}:{volume.volume_id}"
         return f"{self.boot_id}:{volume.mount_id}{unique}"
+
+    def mounted_keys(self) -> frozenset[str]:
+        """Keys of all mountings that there are now."""
+        return frozenset(self.mounting_key(volume) for volume in self.volumes())

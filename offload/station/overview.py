@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from offload.errors import LedgerError
-from offload.jobs.noting import mounted_keys
 from offload.jobs.surroundings import Surroundings
 from offload.ledger import cards, copies, drives, inventories, pulse, queue, standing
 from offload.ledger.database import Ledger
@@ -147,7 +146,7 @@ def read_overview(
     """
     now = surroundings.now_ns()
     volumes = surroundings.volumes()
-    keys = mounted_keys(surroundings)
+    keys = frozenset(surroundings.mounting_key(volume) for volume in volumes)
     _close_missed(ledger, keys, now)
     in_line = {row.mounting: row for row in queue.in_line(ledger) if row.mounting in keys}
     runs = {each.offload: each for each in pulse.read_all(ledger.home) if _is_fresh(each, now)}

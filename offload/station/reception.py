@@ -9,7 +9,6 @@ from collections.abc import Callable
 
 from offload.errors import CardError, LedgerError, OffloadError
 from offload.jobs.arriving import Arrival, hints_of_volume, meet_card, what_it_held
-from offload.jobs.noting import mounted_keys
 from offload.jobs.volume_kind import Looked, VolumeKind
 from offload.ledger import cards, offloads, standing
 from offload.ledger import queue as line
@@ -76,7 +75,7 @@ class Reception:
             LedgerError: it does not answer.
         """
         ledger, now = self._means.ledger, self._means.surroundings.now_ns()
-        present = mounted_keys(self._means.surroundings)
+        present = self._means.surroundings.mounted_keys()
         self._since = {row.mounting: row.since_ns for row in line.in_line(ledger)}
         line.keep_only(ledger, present)
         cards.still_mounted(ledger, present, now)

@@ -179,6 +179,28 @@ def test_same_command_goes_on_with_the_same_drives(desk: Desk) -> None:
     assert by_roll.code == 0
 
 
+def test_roll_is_named_by_the_rule_of_the_settings(rack: Rack, tmp_path: Path) -> None:
+    """As the station names it: which of the two copies a card must not change its roll."""
+    desk = Desk(rack, tmp_path)
+    rule = "[cards]\nroll_in_clip_name = '(?P<camera>[A-Z])CAM(?P<number>[0-9]{3})-'\n"
+    desk.station.settings.write_text(SETTINGS + rule)
+    write_card(desk.card, {"DCIM/100ABCDE/BCAM004-01.mov": os.urandom(70_000)})
+    done = desk.run("copy", desk.card.root, *desk.to, "--json")
+    assert (done.code, done.result["roll"]) == (0, "B004"), done.out
+
+
+def test_card_of_the_productions_own_layout_is_known_and_named(rack: Rack, tmp_path: Path) -> None:
+    desk = Desk(rack, tmp_path)
+    layout = (
+        '[[card_layout]]\nname = "reels"\ntitle = "reels"\nsource = "the camera team"\n'
+        'medium = "camera"\nsigns = [["REELS/*.reel"]]\nclips = ["REELS/*.reel"]\n'
+    )
+    desk.station.settings.write_text(SETTINGS + layout)
+    write_card(desk.card, {"REELS/A002C001.reel": os.urandom(70_000)})
+    done = desk.run("copy", desk.card.root, *desk.to, "--json")
+    assert (done.code, done.result["roll"]) == (0, "A002"), done.out
+
+
 # --- exit codes
 
 
