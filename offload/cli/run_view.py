@@ -12,7 +12,6 @@ from typing import Any, TypeVar
 
 from offload.cli.amounts import count, duration, size
 from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
-from offload.cli.page_maker import RecordPages
 from offload.cli.result_json import write_event, write_result
 from offload.cli.session import Session
 from offload.cli.verdict_view import scene_of, show
@@ -60,6 +59,9 @@ class RunView:
             opened: the command's session.
             stop: set when the user wants to stop.
         """
+        # Its templates take a fifth of a second to load; who only verifies writes no page.
+        from offload.cli.page_maker import RecordPages
+
         return Tools(
             opened.ledger,
             opened.key,

@@ -12,7 +12,7 @@ from offload.jobs.verify_plan import Plan
 from offload.jobs.verify_records import Records
 from offload.jobs.verify_result import GOOD, Coverage, FileReport, FileState
 from offload.jobs.verify_sayings import sayings_of
-from offload.record.claims import Claim, FileJudgement, FileOutcome, match_moved
+from offload.record.claims import Claim, FileJudgement, FileOutcome, algorithms_of, match_moved
 from offload.record.find import FoundRecord, RecordKind
 from offload.record.mhl.known import Generation
 from offload.transfer.counters import Lane, Pass
@@ -46,6 +46,7 @@ _UNREAD = {
 }
 
 Seen = set[tuple[str, bytes]]
+_Said = Sequence[tuple[bytes, Sequence[Claim]]]
 
 
 def _none_further(_path: bytes) -> tuple[str, ...]:
@@ -133,6 +134,8 @@ class Checker:
         self._sink = sink
         self._strangers = frozenset(plan.strangers)
         self._contents: dict[int, Mapping[str, bytes]] = {}
+        # Of the files that are under way: asking the records takes longer than a small file does.
+        self._said: dict[int, _Said] = {}
         self._kept: Counter[FileState] = Counter()
         self.checked = Checked(
             plan.states,
@@ -220,6 +223,7 @@ class Checker:
             result: of this place's reading.
             first: as for :meth:`reading`.
         """
+        self._said.clear()
         whys = {finding.path: finding.text for finding in result.findings}
         self.checked.read_back = result.read_back
         for number in self._plan.to_read:
@@ -235,7 +239,8 @@ class Checker:
 
     def _judged(self, number: int, digests: Mapping[str, bytes]) -> FileJudgement:
         """By all names under which it is recorded; one record that differs outweighs all."""
-        first, *further = [self._claims.judge(path, digests) for path in self.names_of(number)]
+        said = self._said.pop(number, None) or self._asked(number)
+        first, *further = [self._claims.judge(path, digests, of) for path, of in said]
         for other in further:
             outcome = min(first.outcome, other.outcome, key=_WORST_FIRST.index)
             agreeing = (*first.agreeing, *other.agreeing)
@@ -246,8 +251,11 @@ class Checker:
         wanted = set(self._also.algorithms(self._listing.entries.path(number)))
         if number in self._strangers:
             return wanted | {algorithm for algorithm, _ in self._plan.wanted}
-        names = self.names_of(number)
-        return wanted.union(*(self._claims.algorithms_for(path) for path in names))
+        said = self._said[number] = self._asked(number)
+        return wanted.union(*(algorithms_of(claims) for _, claims in said))
+
+    def _asked(self, number: int) -> _Said:
+        return [(path, self._claims.of(path)) for path in self.names_of(number)]
 
     def _keep(self, number: int, digests: Mapping[str, bytes]) -> None:
         for algorithm in self._also.keeps_digests:

@@ -5,7 +5,7 @@ whole, packed, and asked by path. Nothing is read from the footage here: a calle
 once, with all the algorithms that :meth:`Claims.algorithms_for` names, and has it judged.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
@@ -139,13 +139,21 @@ class Claims:
 
     def algorithms_for(self, path: bytes) -> frozenset[str]:
         """The checksums that one reading of a file has to work out."""
-        return frozenset(name for claim in self.of(path) for name in claim.algorithms)
+        return algorithms_of(self.of(path))
 
-    def judge(self, path: bytes, digests: Mapping[str, bytes]) -> FileJudgement:
-        """Compare raw digests by algorithm, worked out now, with all that is recorded."""
+    def judge(
+        self, path: bytes, digests: Mapping[str, bytes], claims: Sequence[Claim] | None = None
+    ) -> FileJudgement:
+        """Compare raw digests by algorithm, worked out now, with all that is recorded.
+
+        Args:
+            path: of the file.
+            digests: raw, by algorithm.
+            claims: what :meth:`of` said of it, where the caller has asked already.
+        """
         agreeing: list[Claim] = []
         differing: list[Claim] = []
-        for claim in self.of(path):
+        for claim in self.of(path) if claims is None else claims:
             verdict = claim.agrees(digests)
             if verdict is not None:
                 (agreeing if verdict else differing).append(claim)
@@ -252,6 +260,11 @@ class Claims:
         files += [(path, bag.files[path].digests) for path in located.missing]
         for path, digests in files:
             self._add(record, path, tuple(((name,), digests[name]) for name in sorted(digests)))
+
+
+def algorithms_of(claims: Iterable[Claim]) -> frozenset[str]:
+    """The checksums that claims can be compared by."""
+    return frozenset([name for claim in claims for name in claim.algorithms])
 
 
 def match_moved(
