@@ -108,6 +108,8 @@ class LiveView:
         head = f"  {number} {counters.step:<9}"
         if is_over:
             lines = [f"{head} done in {duration(counters.elapsed_s)}"]
+        elif card.total_bytes and card.done_bytes >= card.total_bytes:
+            lines = [f"{head} {size(card.total_bytes)}, all read from the card"]
         elif card.total_bytes:
             read = f"{size(card.done_bytes)} of {size(card.total_bytes)} read from the card"
             lines = [f"{head} {read}   {self._pace(card, speed, now)}"]
@@ -116,13 +118,16 @@ class LiveView:
         return lines + [
             self._lane_line(counters, lane, now)
             for lane in counters.drives.values()
-            if not is_over or lane.failure
+            if not is_over or lane.failure or lane.rest_bytes
         ]
 
     def _lane_line(self, counters: Pass, lane: Lane, now: float) -> str:
         name = shown(lane.name)
         if lane.failure:
             return f"     {name:<{_NAME_WIDTH}} dropped: {lane.failure}"
+        if lane.rest_bytes:
+            rest = f"{size(lane.rest_bytes)} after the others are read back"
+            return f"     {name:<{_NAME_WIDTH}} {size(lane.done_bytes)} down, {rest}"
         if lane.done_bytes >= lane.total_bytes:
             done = "down" if counters.step == "copying" else "read back"
             return f"     {name:<{_NAME_WIDTH}} {size(lane.total_bytes)}, all {done}"

@@ -274,6 +274,7 @@ def _set_totals(counters: Pass, places: Sequence[Place], items: Sequence[Item]) 
     counters.card.total_bytes += sum(item.size_bytes for item in items)
     for place in places:
         lane = counters.drives.setdefault(place.name, Lane(place.name))
+        lane.rest_bytes = 0
         lane.total_bytes += sum(
             item.size_bytes for item in items if item.missing_on >> place.bit & 1
         )

@@ -21,6 +21,7 @@ class Lane:
         work_s: seconds it was at work on what it had, added up.
         last_ns: monotonic time of the last movement, for stalls.
         failure: why it was dropped; empty while well.
+        rest_bytes: what a drive that left the others gets by itself afterwards.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Lane:
     work_s: float = 0.0
     last_ns: int = 0
     failure: str = ""
+    rest_bytes: int = 0
 
     def moved(self, count: int) -> None:
         """Note bytes moved now."""

@@ -38,7 +38,7 @@ def time_left(progress: Progress) -> TimeLeft | None:
     is_copying = bool(copying.started_ns and not copying.ended_ns)
     if proving.started_ns and not is_copying:
         left = _pass_left(proving)
-        return None if left is None else _told(left, proving)
+        return None if left is None else _told(left + _apart_s(copying), proving)
     left = _pass_left(copying)
     if left is None:
         return None
@@ -68,6 +68,16 @@ def _pass_left(counters: Pass) -> float | None:
         if lane.done_bytes
     ]
     return max(lefts, default=None)
+
+
+def _apart_s(copying: Pass) -> float:
+    """What drives that left the others still need: the rest written, and all of it read back."""
+    times = [
+        (lane.rest_bytes + lane.total_bytes + lane.rest_bytes) * lane.work_s / lane.done_bytes
+        for lane in _working(copying)
+        if lane.rest_bytes and lane.done_bytes
+    ]
+    return max(times, default=0.0)
 
 
 def _proving_s(progress: Progress) -> float:

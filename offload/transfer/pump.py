@@ -127,4 +127,5 @@ def _gather(result: CopyingResult, writers: Sequence[DriveWriter], counters: Pas
             result.left.append(writer.target_name)
             # What it has not got is counted when it gets it.
             lane = counters.drives[writer.target_name]
+            lane.rest_bytes = max(0, lane.total_bytes - lane.done_bytes)
             lane.total_bytes = lane.done_bytes

@@ -170,3 +170,22 @@ def test_terminal_shows_the_answer_first_and_breaks_no_line(
     assert verdict[0].startswith("A001  SAFE TO ERASE IN CAMERA")
     assert all(cell_len(line) <= columns for line in verdict), verdict
     assert not any(ANSWER in line for line in lines), "nothing of the view is left"
+
+
+def test_slow_drive_that_left_is_told_what_it_still_gets() -> None:
+    made = view("proving")
+    lane = made.progress.copying.drives["shuttle-1"]
+    lane.rest_bytes, lane.total_bytes = 48 * 10**9, lane.done_bytes
+    made.progress.copying.end()
+    told = [line for line in made.lines(100) if "shuttle-1" in line]
+    assert "70.0 GB down, 48.0 GB after the others are read back" in told[0]
+
+
+def test_device_that_is_through_is_not_called_silent() -> None:
+    made = view("proving")
+    card = made.progress.proving.card
+    card.done_bytes = card.total_bytes
+    card.last_ns = time.monotonic_ns() - 60 * 10**9
+    lines = made.lines(100)
+    assert any("118.0 GB, all read from the card" in line for line in lines)
+    assert not any("no byte for" in line for line in lines)

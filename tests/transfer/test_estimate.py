@@ -128,3 +128,21 @@ def test_second_round_of_copying_is_what_is_waited_for(monkeypatch: pytest.Monke
     left = time_left(run.progress)
     assert left is not None
     assert left.seconds > run.copying_s
+
+
+def test_while_the_others_are_read_back_the_slow_drive_is_counted_in(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It still has to be fed and read back itself."""
+    run = Run(monkeypatch, 1000, {"shuttle-1": 500, "shuttle-2": 50})
+    run.copy_to(0.2)
+    slow = run.progress.copying.drives["shuttle-2"]
+    slow.rest_bytes, slow.total_bytes = slow.total_bytes - slow.done_bytes, slow.done_bytes
+    run.progress.copying.end()
+    run.progress.proving.card.total_bytes = 0
+    del run.progress.proving.drives["shuttle-2"]
+    run.progress.proving.begin()
+    run.now_s += 300
+    run.progress.proving.drives["shuttle-1"].done_bytes = TOTAL // 2
+    truth = 300 + 0.8 * TOTAL / (50 * MB) + TOTAL / (50 * MB)
+    assert run.said_s() == pytest.approx(truth, rel=0.1)
