@@ -15,6 +15,7 @@ class Context:
             (``14:32``); empty if never.
         reading_takes: how long a full reading will take, as shown (``about 6 minutes``); may be
             empty.
+        is_kept: the ledger knows the card by roll and code, so that either can be typed.
     """
 
     roll: str = ""
@@ -22,9 +23,10 @@ class Context:
     mount: bytes = b""
     safe_at: str = ""
     reading_takes: str = ""
+    is_kept: bool = True
 
     @property
     def reference(self) -> bytes:
         """What to type for this card: its roll, else its code, else where it is mounted."""
-        name = self.roll or self.code
+        name = (self.roll or self.code) if self.is_kept or not self.mount else ""
         return name.encode("utf-8", "surrogateescape") if name else self.mount

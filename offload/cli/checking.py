@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from offload.cli.session import Session
-from offload.cli.wishing import wish_for_drives
+from offload.cli.wishing import brief_of, wish_for_drives
 from offload.errors import UsageError
 from offload.jobs.by_content import check_by_content
 from offload.jobs.known_copies import check_listed, known_drives
+from offload.jobs.look_notices import Occasion
 from offload.jobs.offloading import offload_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
@@ -52,8 +53,17 @@ class Checker:
                 "  OR  name where copies lie:  offload check --in FOLDER",
             )
         return check_by_content(
-            self.card, _unique(places), self.policy, self.tools, always_read=always_read
+            self.card,
+            _unique(places),
+            self.policy,
+            self.tools,
+            always_read=always_read,
+            occasion=self._occasion(),
         )
+
+    def _occasion(self) -> Occasion | None:
+        settings = self.session.settings
+        return Occasion(brief=brief_of(settings)) if settings.clips.look else None
 
     def _known(self, *, always_read: bool) -> Outcome | None:
         if not always_read:

@@ -1,7 +1,9 @@
 """``offload settle``: a person's word on a doubt about a recording."""
 
 import json
+import os
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -32,23 +34,36 @@ def settle(
     It binds to this hold, this clip and this content, and lapses when one of them is another.
     Whatever is about bytes cannot be decided by anybody: it has to be mended.
     """
-    from offload.clearance.decisions import content_checksum
     from offload.cli.ledger_words import one_card
     from offload.cli.session import read_settings, surroundings
+    from offload.cli.settle_by_content import content_of
     from offload.errors import UsageError
-    from offload.ledger import decisions, files, inventories
+    from offload.ledger import decisions
     from offload.ledger.database import Ledger
     from offload.values.paths import shown, to_text
 
     if not by.strip() or not because.strip():
         raise UsageError("a decision needs a name and a reason", meaning="Nothing was decided.")
+    word = decisions.NewDecision(
+        decisions.SETTLE, by.strip(), because.strip(), surroundings().now_ns(), code=code
+    )
     with Ledger(read_settings(settings, {}).station.home) as ledger:
-        known = one_card(ledger, card)
-        last = _last_held(ledger, known.card)
-        path = _path(last.verdict, code, clip)
-        inventory = inventories.load(ledger, last.inventory)
-        columns = files.load(ledger, last.offload, len(inventory.entries))
-        checksum = content_checksum(inventory, columns.digests.get("xxh128", b""), path)
+        try:
+            known = one_card(ledger, card)
+            last = _last_held(ledger, known.card)
+        except UsageError:
+            # Compared with copies made by hand: nothing of it is kept, but its clips lie here.
+            if not os.path.isdir(card):
+                raise
+            where = os.path.abspath(os.fsencode(card))
+            path, checksum = content_of(where, code, clip, surroundings())
+            word = replace(word, path=path, checksum=checksum)
+            again = f"offload check {shown(card)} --in FOLDER --in FOLDER"
+        else:
+            path = _path(last.verdict, code, clip)
+            checksum = _kept_checksum(ledger, last, path)
+            word = replace(word, card=known.card, roll=last.roll, path=path, checksum=checksum)
+            again = f"offload copy {shown(card)}"
         if not checksum:
             raise UsageError(
                 "the content that this would be about is not known: it was never read in full",
@@ -56,17 +71,6 @@ def settle(
                 meaning="Nothing was decided.",
                 remedy=f"offload copy {shown(card)}",
             )
-        word = decisions.NewDecision(
-            decisions.SETTLE,
-            by.strip(),
-            because.strip(),
-            surroundings().now_ns(),
-            card=known.card,
-            roll=last.roll,
-            code=code,
-            path=path,
-            checksum=checksum,
-        )
         number = decisions.add(ledger, word)
     what = to_text(path) if path else "the card"
     if as_json:
@@ -76,9 +80,18 @@ def settle(
     typer.echo(
         f"{code} of {what} is settled by {shown(by)}: {shown(because)}\n"
         "A station that runs proves the card anew and gives the verdict. Without one:\n"
-        f"  DO  offload copy {shown(card)}"
+        f"  DO  {again}"
     )
     return 0
+
+
+def _kept_checksum(ledger: "Ledger", last: "Offload", path: bytes) -> bytes:
+    from offload.clearance.decisions import content_checksum
+    from offload.ledger import files, inventories
+
+    inventory = inventories.load(ledger, last.inventory)
+    columns = files.load(ledger, last.offload, len(inventory.entries))
+    return content_checksum(inventory, columns.digests.get("xxh128", b""), path)
 
 
 def _last_held(ledger: "Ledger", card: int) -> "Offload":

@@ -6,7 +6,6 @@ counts only as a file of its own: hard links, bind mounts and shared extents are
 equal files on the card there must be n on a drive (empty ones aside).
 """
 
-from collections import Counter, defaultdict
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -15,10 +14,15 @@ from offload.card.inventory import Walk
 from offload.card.layout import recognise
 from offload.checksum import COMPARE
 from offload.clearance.context import Context
+from offload.clearance.decisions import content_checksum
 from offload.clearance.rules import decide
 from offload.errors import OffloadError
 from offload.events import CardListed, DriveDropped, StepFinished, StepStarted
 from offload.jobs.last_look import compare_lists
+from offload.jobs.look_by_content import Doubts, look_at_copies
+from offload.jobs.look_notices import Occasion
+from offload.jobs.look_structure import LookStoppedError
+from offload.jobs.matching import Matching
 from offload.jobs.opening import (
     DriveAwayError,
     HeldCard,
@@ -29,35 +33,25 @@ from offload.jobs.opening import (
     open_drive,
 )
 from offload.jobs.outcome import Outcome
-from offload.jobs.own_files import OwnFiles
 from offload.jobs.searching import Place, may_be_enough, place_of
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.wishes import DriveWish
+from offload.ledger import decisions
 from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, root_of
 from offload.transfer.counters import Lane
 from offload.transfer.proving import prove_all
 from offload.transfer.readings import CARD, Reading, ReadingResult
 from offload.transfer.readings import Outcome as Read
 from offload.values.entries import Kind
-from offload.values.facts import CardState, CopyState, DriveFacts, Facts, Policy, ReadBack
+from offload.values.facts import CardState, CopyState, Decision, DriveFacts, Facts, Policy, ReadBack
 from offload.values.findings import Finding
 from offload.values.inventory import card_code
-from offload.values.paths import name, to_text
+from offload.values.paths import to_text
 
 _NOBODY_LOOKED = Finding(
     "not-looked-into", "the clips were compared and nobody looked into them for this answer"
 )
 _MOST_NOTED = 200
-_STATES = {ReadBack.DEVICE: CopyState.PROVEN_DEVICE, ReadBack.SERVER: CopyState.PROVEN_SERVER}
-_BEST_LAST = (
-    CopyState.UNREADABLE,
-    CopyState.SHARED,
-    CopyState.FLEETING,
-    CopyState.CHANGED,
-    CopyState.CACHED,
-    CopyState.PROVEN_SERVER,
-    CopyState.PROVEN_DEVICE,
-)
 
 
 class _Nothing:
@@ -74,6 +68,8 @@ def check_by_content(
     tools: Tools,
     *,
     always_read: bool = False,
+    occasion: Occasion | None = None,
+    looks_if_held: bool = True,
 ) -> Outcome:
     """Look for every file of a card in some folders.
 
@@ -81,8 +77,10 @@ def check_by_content(
         path: where the card is mounted.
         folders: where copies may lie, anywhere below.
         policy: copies needed, and what was declared.
-        tools: the machine; ledger and key are not used.
+        tools: the machine; the ledger says what persons decided, the key is not used.
         always_read: read everything even where sizes alone already say no.
+        occasion: look into the clips too, on the copies that are proven; None for not.
+        looks_if_held: look also where the bytes alone keep the card.
 
     Raises:
         CardError: the card is not there or cannot be listed.
@@ -93,7 +91,10 @@ def check_by_content(
         stack.callback(card.root.close)
         search = _Search(card, policy, tools)
         stack.callback(search.close)
-        return search.whole(folders, always_read=always_read)
+        search.whole(folders, always_read=always_read)
+        if occasion is not None and search.is_read:
+            search.look(occasion, even_if_held=looks_if_held)
+        return search.judge()
 
 
 class _Search:
@@ -108,18 +109,24 @@ class _Search:
         self._places: list[Place] = []
         self._refused: list[DriveFacts] = []
         self._digests: dict[int, bytes] = {}
-        self._wanted: set[bytes] = set()
-        self._own = OwnFiles()
+        self._matching = Matching()
         self._results: dict[str, ReadingResult] = {}
         self._notices: list[Finding] = []
+        self._found: list[DriveFacts] = []
+        self._doubts = Doubts(notices=(_NOBODY_LOOKED,))
+
+    @property
+    def is_read(self) -> bool:
+        """Whether card and copies were read, and not only compared by size."""
+        return bool(self._results)
 
     def close(self) -> None:
         """Let go of every folder."""
         for place in self._places:
             place.drive.root.close()
 
-    def whole(self, folders: Sequence[DriveWish], *, always_read: bool) -> Outcome:
-        """List, look by size, read where that is not no, and judge."""
+    def whole(self, folders: Sequence[DriveWish], *, always_read: bool) -> None:
+        """List, look by size, and read where that is not no."""
         self._walk = list_card(self._card, self._tools.surroundings)
         inventory = self._walk.inventory
         self._tools.sink(CardListed(inventory.file_count, inventory.total_bytes, inventory.digest))
@@ -128,7 +135,29 @@ class _Search:
         self._look_by_size()
         if always_read or self._may_be_yes():
             self._read()
-        return self._judge()
+
+    def look(self, occasion: Occasion, *, even_if_held: bool) -> None:
+        """Look into the clips, on the copies found."""
+        self._match_all()
+        context = Context("", "", self._card.path)
+        facts = self._facts(self._drives(), [], is_present=True)
+        if not even_if_held and not decide(facts, context).is_cleared:
+            return
+        started = self._tools.surroundings.now()
+        self._tools.sink(StepStarted("clips"))
+        try:
+            is_stopped = self._tools.is_stopped
+            self._doubts = look_at_copies(
+                self._entries, self._matching.copies, occasion, is_stopped
+            )
+        except LookStoppedError as error:
+            raise StoppedError(
+                "stopped. Nothing is proven; keep the card",
+                path=self._card.path,
+                remedy="The same command begins anew.",
+            ) from error
+        elapsed = (self._tools.surroundings.now() - started).total_seconds()
+        self._tools.sink(StepFinished("clips", elapsed))
 
     # --- where to look ---
 
@@ -209,7 +238,6 @@ class _Search:
         self._digests = dict(self._results[CARD].found)
         for place in self._places:
             self._notices += _unread(self._results[place.drive.name].findings)
-        self._wanted = set(self._digests.values())
         elapsed = (self._tools.surroundings.now() - started).total_seconds()
         self._tools.sink(StepFinished("proving", elapsed))
 
@@ -251,19 +279,29 @@ class _Search:
 
     # --- the answer ---
 
-    def _judge(self) -> Outcome:
-        found = [self._drive_facts(place) for place in self._places]
+    def _match_all(self) -> None:
+        """Which files are copies, as everything stands now."""
+        self._matching = Matching(self._entries, self._digests)
+        self._found = [self._drive_facts(place) for place in self._places]
+
+    def _drives(self) -> tuple[DriveFacts, ...]:
         # Another card in another reader that has nothing of this one is no drive that fails.
-        of_use = [each for each in found if not each.is_card or self._has_any(each)]
-        drives = (*of_use, *self._refused)
+        of_use = [each for each in self._found if not each.is_card or self._has_any(each)]
+        return (*of_use, *self._refused)
+
+    def judge(self) -> Outcome:
+        """The answer, after a last look at the card's listing."""
+        # Looking into the clips took its time: what has changed or gone since counts no more.
+        self._match_all()
+        drives = self._drives()
         surroundings = self._tools.surroundings
         changes: list[Finding] = []
         is_present = is_still_mounted(self._card, surroundings)
         if is_present:
             again = list_card(self._card, surroundings).inventory.entries
             compare_lists(self._entries, again, changes)
-        facts = self._facts(drives, changes, is_present)
-        context = Context("", self._code(), self._card.path)
+        facts = self._facts(drives, changes, is_present=is_present)
+        context = Context("", self._code(), self._card.path, is_kept=False)
         return Outcome(
             decide(facts, context),
             facts,
@@ -277,7 +315,7 @@ class _Search:
         )
 
     def _facts(
-        self, drives: tuple[DriveFacts, ...], changes: list[Finding], is_present: bool
+        self, drives: tuple[DriveFacts, ...], changes: list[Finding], *, is_present: bool
     ) -> Facts:
         walk, layout = self._walk, recognise(self._entries)
         return Facts(
@@ -292,7 +330,9 @@ class _Search:
             left_out_clips=walk.left_out_clips,
             left_out_bytes=sum(entry.size_bytes for entry in walk.inventory.left_out),
             checksums=self._checksums(),
-            notices=(*self._notices[:_MOST_NOTED], _NOBODY_LOOKED),
+            clip_findings=self._doubts.holds,
+            notices=(*(*self._notices, *self._matching.alike)[:_MOST_NOTED], *self._doubts.notices),
+            decisions=self._decisions(),
             uncrossed_mounts=_findings(walk, Kind.MOUNT, "inner-mount"),
             listing_errors=_findings(walk, Kind.UNREADABLE, "not-listed"),
             is_card_present=is_present,
@@ -332,12 +372,7 @@ class _Search:
     def _drive_facts(self, place: Place) -> DriveFacts:
         drive = place.drive
         result = self._results.get(drive.name)
-        states = bytearray(len(self._entries))
-        if result is not None:
-            self._match(place, result, states)
-        else:
-            self._match_sizes(place, states)
-        self._settle_empty(states)
+        states = self._matching.states_of(place, result)
         return DriveFacts(
             drive.name,
             drive.root.path,
@@ -360,71 +395,23 @@ class _Search:
             if entry.kind is Kind.FILE and entry.size_bytes
         )
 
-    def _match_sizes(self, place: Place, states: bytearray) -> None:
-        """Nothing was read: a file of the size may be it, and where there is none it is not."""
-        left = Counter(place.sizes)
-        for number, entry in enumerate(self._entries):
-            if entry.kind is Kind.FILE and left[entry.size_bytes]:
-                left[entry.size_bytes] -= 1
-                states[number] = CopyState.WRITTEN
-
-    def _settle_empty(self, states: bytearray) -> None:
-        """A file or folder with nothing in it loses nothing when it is erased."""
-        for number, entry in enumerate(self._entries):
-            is_empty_file = entry.kind is Kind.FILE and not entry.size_bytes
-            if is_empty_file or entry.kind is Kind.FOLDER:
-                states[number] = CopyState.PROVEN_DEVICE
-
-    def _match(self, place: Place, result: ReadingResult, states: bytearray) -> None:
-        """Give each file of the card a file of its own in this place."""
-        copies = self._by_content(place, result)
-        names: dict[bytes, list[bytes]] = defaultdict(list)
-        for path in place.paths:
-            names[name(path)].append(path)
-        for number, entry in enumerate(self._entries):
-            if entry.kind is not Kind.FILE or not entry.size_bytes:
-                continue
-            found = copies.get(self._digests.get(number, b""))
-            if found:
-                states[number] = found.pop()
-            elif name(entry.path) in names and number in self._digests:
-                text = f"a file of this name on {to_text(place.drive.root.path)} is another one"
-                self._notices.append(
-                    Finding("same-name-differs", text, entry.path, place.drive.name)
-                )
-
-    def _by_content(self, place: Place, result: ReadingResult) -> dict[bytes, list[CopyState]]:
-        """States of the files with each content; the best last."""
-        copies: dict[bytes, list[CopyState]] = defaultdict(list)
-        for at, path in enumerate(place.paths):
-            number = place.first + at
-            digest = result.found.get(number)
-            if digest is not None and digest in self._wanted:
-                copies[digest].append(self._copy_state(place, result, number, path, digest))
-        for states in copies.values():
-            states.sort(key=_worth)
-        return copies
-
-    def _copy_state(
-        self, place: Place, result: ReadingResult, number: int, path: bytes, digest: bytes
-    ) -> CopyState:
-        if place.fleeting_part(path):
-            return CopyState.FLEETING
-        if result.outcomes[number] != Read.EQUAL:
-            return CopyState.CACHED
-        try:
-            facts = place.drive.root.facts(path)
-            if not result.marks.holds(number, facts, place.sizes[number - place.first]):
-                return CopyState.CHANGED
-            is_own = self._own.take(place.drive, path, digest)
-        except OSError:
-            return CopyState.UNREADABLE
-        return _STATES.get(result.read_back, CopyState.CACHED) if is_own else CopyState.SHARED
-
     def _checksums(self) -> bytes:
         if not self._digests:
             return b""
         return b"".join(self._digests.get(at, bytes(16)) for at in range(len(self._entries)))
+
+    def _decisions(self) -> tuple[Decision, ...]:
+        """What persons decided of these very contents, whatever card they lay on."""
+        if not self._doubts.holds:
+            return ()
+        inventory, checksums = self._walk.inventory, self._checksums()
+        about = {each.path for each in self._doubts.holds}
+        contents = {path: content_checksum(inventory, checksums, path) for path in about}
+        return tuple(
+            each
+            for each in decisions.settled_of_any(self._tools.ledger)
+            if each.checksum and contents.get(each.path) == each.checksum
+        )
 
     def _code(self) -> str:
         leaves: list[Leaf] = []
@@ -444,10 +431,6 @@ def _unread(findings: Sequence[Finding]) -> list[Finding]:
         Finding("not-read-back", f"{to_text(each.path)}: {each.text}", b"", each.drive)
         for each in findings
     ]
-
-
-def _worth(state: CopyState) -> int:
-    return _BEST_LAST.index(state)
 
 
 def _never(_number: int) -> bool:

@@ -74,15 +74,18 @@ def look_at_folder(
             is_clip=clip_rule(layout),
             read=lambda small, most: read_small(files, small, most),
         )
-        looked = _looked_into(clips, files, is_stopped)
+        looked = looked_into(clips, files, is_stopped)
         paths = clip_paths(layout, entries) if layout else iter(())
         roll = occasion.roll or roll_name(paths, card.volume.label).name
         return _table(looked, replace(occasion, roll=roll), entries)
 
 
-def _looked_into(
-    clips: Sequence[Clip], files: HeldFiles, is_stopped: IsStopped
-) -> list[LookedInto]:
+def looked_into(clips: Sequence[Clip], files: Source, is_stopped: IsStopped) -> list[LookedInto]:
+    """Look into these clips, all from one source, and keep what was found without the pictures.
+
+    Raises:
+        LookStoppedError: it was told to stop.
+    """
     stills = spread_stills(clips)
 
     def source_of(clip: Clip) -> Source | None:

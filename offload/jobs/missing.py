@@ -12,6 +12,7 @@ from offload.card.layout import clip_paths, recognise
 from offload.card.naming import roll_name
 from offload.clearance.counting import exclusion, is_seen_shared
 from offload.jobs.by_content import check_by_content
+from offload.jobs.look_notices import Occasion
 from offload.jobs.offloading import offload_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
@@ -42,12 +43,24 @@ def copy_missing(wish: Wish, tools: Tools) -> Outcome:
         wish: its drives are both where hand-made copies are looked for and where files go.
         tools: as for an offload.
     """
-    first = check_by_content(wish.card, wish.drives, wish.policy, tools, always_read=True)
+    occasion = Occasion(brief=wish.brief, sheet=wish.sheet) if wish.looks else None
+    first = check_by_content(
+        wish.card,
+        wish.drives,
+        wish.policy,
+        tools,
+        always_read=True,
+        occasion=occasion,
+        # What is held for its bytes is looked into once these are brought.
+        looks_if_held=False,
+    )
     if first.verdict.is_cleared:
         return first
     for errand in errands(first.facts, wish.drives):
         offload_card(_part(wish, first, errand), tools)
-    return check_by_content(wish.card, wish.drives, wish.policy, tools, always_read=True)
+    return check_by_content(
+        wish.card, wish.drives, wish.policy, tools, always_read=True, occasion=occasion
+    )
 
 
 def errands(facts: Facts, drives: Sequence[DriveWish]) -> list[Errand]:

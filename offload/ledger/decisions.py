@@ -84,6 +84,16 @@ def settled(ledger: Ledger, card: int) -> tuple[Decision, ...]:
     return tuple(Decision(*row) for row in rows)
 
 
+def settled_of_any(ledger: Ledger) -> tuple[Decision, ...]:
+    """What was settled lately, for whatever card; the caller sees to it that the content is one."""
+    rows = ledger.rows(
+        "SELECT code, path, checksum, by, because FROM decisions WHERE kind = ?"
+        f" ORDER BY id DESC LIMIT {MOST}",
+        (SETTLE,),
+    )
+    return tuple(Decision(*row) for row in rows)
+
+
 def of_roll(ledger: Ledger, roll: int) -> tuple[KeptDecision, ...]:
     """All decisions about a roll, the oldest first."""
     return _kept(
