@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from offload.media.brief import Brief, check_brief
 from offload.media.camera_sheet import ExpectedRoll
 from offload.media.clip_names import COMMON_PATTERNS, read_roll
-from offload.media.continuity import check_clock, check_timecode
+from offload.media.continuity import check_clock, check_format_date, check_timecode
 from offload.media.name_pattern import NamePattern
 from offload.media.numbering import (
     KnownRoll,
@@ -19,7 +19,7 @@ from offload.media.numbering import (
 )
 from offload.media.sheet_clips import ExpectedClip, check_sheet_clips
 from offload.media.sound import sound_notices
-from offload.values.clips import Clip, ClipFacts
+from offload.values.clips import Clip, ClipFacts, ClipFile
 from offload.values.entries import Entries, Kind
 from offload.values.probed import SoundLevels
 from offload.values.verdict import Notice
@@ -49,6 +49,7 @@ class Occasion:
         rolls: of the production, this one too.
         came_ns: the station's clock when the card came, nanoseconds since 1970; None where the
             clips have been lying about and their age says nothing.
+        formatted_ns: when the card says that it was formatted; None where it does not.
     """
 
     roll: str = ""
@@ -56,6 +57,7 @@ class Occasion:
     sheet: Sheet = field(default_factory=Sheet)
     rolls: tuple[KnownRoll, ...] = ()
     came_ns: int | None = None
+    formatted_ns: int | None = None
 
     @property
     def patterns(self) -> tuple[NamePattern, ...]:
@@ -114,10 +116,15 @@ def _neighbours(occasion: Occasion) -> list[KnownRoll]:
     return [known for read, known in numbered if read in (own, before)]
 
 
-def _clock(clips: Iterable[Clip], occasion: Occasion) -> tuple[Notice, ...]:
-    if occasion.came_ns is None:
-        return ()
-    return check_clock((file for clip in clips for file in clip.files), occasion.came_ns)
+def _clock(clips: Sequence[Clip], occasion: Occasion) -> Iterator[Notice]:
+    if occasion.came_ns is not None:
+        yield from check_clock(_files(clips), occasion.came_ns)
+    if occasion.formatted_ns is not None:
+        yield from check_format_date(_files(clips), occasion.formatted_ns)
+
+
+def _files(clips: Iterable[Clip]) -> Iterator[ClipFile]:
+    return (file for clip in clips for file in clip.files)
 
 
 def _other_paths(clips: Iterable[Clip], entries: Entries) -> Iterator[bytes]:

@@ -28,6 +28,7 @@ from offload.media.clip_files import group_files
 from offload.values.clips import Clip, ClipFiles, ClipFinding, Container, Copied
 from offload.values.entries import Entries
 from offload.values.findings import Finding
+from offload.volumes.fat_label import read_format_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,9 @@ def look_at_folder(
         looked = looked_into(clips, files, is_stopped)
         paths = clip_paths(layout, entries) if layout else iter(())
         roll = occasion.roll or roll_name(paths, card.volume.label).name
-        return _table(looked, replace(occasion, roll=roll), entries)
+        formatted_ns = None if card.is_folder else read_format_time(card.volume)
+        occasion = replace(occasion, roll=roll, formatted_ns=formatted_ns)
+        return _table(looked, occasion, entries)
 
 
 def looked_into(clips: Sequence[Clip], files: Source, is_stopped: IsStopped) -> list[LookedInto]:

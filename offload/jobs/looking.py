@@ -56,6 +56,7 @@ from offload.values.clips import (
 from offload.values.entries import Entries
 from offload.values.facts import CardState
 from offload.values.findings import Finding
+from offload.volumes.fat_label import read_format_time
 
 NOT_LOOKED = "not-looked-into"
 _BATCH = 50
@@ -228,6 +229,7 @@ class Looking:
             self._wish.sheet,
             self._known_rolls(),
             self._came_ns,
+            None if self._card.is_folder else read_format_time(self._card.volume),
         )
         facts = {each.clip.path: each.probed.facts for each in self._looked if len(each.clip.files)}
         notices = notices_of(

@@ -21,8 +21,6 @@ BEFORE_FORMAT = "clip-before-format"
 _NS = 1_000_000_000
 _DAY_S = 24 * 60 * 60
 _QUARTER_S = 15 * 60
-_SLACK_S = 2
-"""FAT32 and exFAT store times in steps of 2 s."""
 _AHEAD_S = 120
 """A clip cannot have been recorded in the future; two minutes are two clocks set by hand."""
 _BEHIND_DAYS = 7
@@ -98,26 +96,22 @@ def check_clock(files: Iterable[ClipFile], now_ns: int) -> tuple[Notice, ...]:
     return ()
 
 
-def check_format_date(
-    files: Iterable[ClipFile], formatted_ns: int, *, is_same_clock: bool
-) -> tuple[Notice, ...]:
+def check_format_date(files: Iterable[ClipFile], formatted_ns: int) -> tuple[Notice, ...]:
     """Clips that are older than the card's own formatting.
 
     Args:
         files: of the clips.
-        formatted_ns: when the card was formatted, nanoseconds since 1970.
-        is_same_clock: the camera wrote that time; otherwise this computer did, and zones may
-            differ by a day.
+        formatted_ns: when the card was formatted, nanoseconds since 1970. Its zone is not known,
+            nor that of the clips' times: a day and two hours are allowed.
     """
-    slack_s = _SLACK_S if is_same_clock else _ZONES_S
-    limit_ns = formatted_ns - slack_s * _NS
+    limit_ns = formatted_ns - _ZONES_S * _NS
     older = tuple(file.path for file in files if file.mtime_ns < limit_ns)
     if not older:
         return ()
     clips = "1 clip is" if len(older) == 1 else f"{len(older)} clips are"
     text = (
-        f"{clips} dated before the card was formatted: the camera's clock was changed, or they "
-        "were put on the card by something else"
+        f"{clips} dated before the card was formatted (or last named): the camera's clock was "
+        "changed, or they were put on the card by something else"
     )
     return (Notice(BEFORE_FORMAT, text, older),)
 

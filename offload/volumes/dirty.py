@@ -109,7 +109,7 @@ def _read_flags(fd: int) -> _Flags | None:
 
 
 def _fat_flags(fd: int, boot: bytes) -> _Flags | None:
-    width = _fat_width(boot)
+    width = fat_width(boot)
     if width is None:
         return None
     sector, reserved = struct.unpack_from("<H", boot, 11)[0], struct.unpack_from("<H", boot, 14)[0]
@@ -121,7 +121,7 @@ def _fat_flags(fd: int, boot: bytes) -> _Flags | None:
     return _Flags(is_dirty or not entry & _FAT_CLEAN[width], not entry & _FAT_NO_ERROR[width])
 
 
-def _fat_width(boot: bytes) -> int | None:
+def fat_width(boot: bytes) -> int | None:
     """Bits of a table entry; None when this is no FAT. By the count of clusters, nothing else."""
     sector, cluster, reserved, tables, entries, small = struct.unpack_from("<HBHBHH", boot, 11)
     per_table, large = struct.unpack_from("<H", boot, 22)[0], struct.unpack_from("<I", boot, 32)[0]
