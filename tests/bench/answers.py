@@ -50,6 +50,27 @@ def _xxhsum(bench: Bench) -> Sample:
     return measured(["sh", "-ec", f"cd '{roll.parent}'; xxhsum -q -c '{os.fspath(sums)}'"])
 
 
+def _listed(bench: Bench) -> Path:
+    """10,000 files of 4 MiB with a list of their checksums, which the peer wrote."""
+    place = made_data.small_card(bench.folder, 10_000, 4 << 20)
+    sums = place / "SUMS.xxh128"
+    if not sums.exists():
+        summing = f"cd '{place}'; find . -name '*.dat' -print0 | xargs -0 xxhsum -q -H128 > .sums"
+        measured(["sh", "-ec", f"{summing}; mv .sums {sums.name}"])
+    drop_caches()
+    return place
+
+
+def _verify_large(bench: Bench) -> Sample:
+    place = _listed(bench)
+    return bench.offload("verify", place)
+
+
+def _xxhsum_large(bench: Bench) -> Sample:
+    place = _listed(bench)
+    return measured(["sh", "-ec", f"cd '{place}'; xxhsum -q -c SUMS.xxh128"])
+
+
 def _check(bench: Bench) -> Sample:
     card = made_data.small_card(bench.folder, 100_000, 4096)
     place = _kept(bench, "kept-listing", card)
@@ -67,3 +88,5 @@ verify_copy = Step("offload verify", _verify)
 xxhsum_copy = Step("xxhsum -c", _xxhsum, ("xxhsum",))
 known_listing = Step("offload check, known card", _check)
 find_listing = Step("find -ls", _find)
+verify_large = Step("offload verify", _verify_large)
+xxhsum_large = Step("xxhsum -c", _xxhsum_large, ("xxhsum",))

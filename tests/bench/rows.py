@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.bench import made_data, million, throttled
+from tests.bench import answers, made_data, million, throttled
 from tests.bench.answers import find_listing, known_listing, verify_copy, xxhsum_copy
 from tests.bench.running import Sample
 from tests.bench.steps import (
@@ -216,6 +216,13 @@ ROWS = (
         (faster(1.8),),
     ),
     Row("verify", "10,000 files, 1 GB", verify_copy, xxhsum_copy, (faster(1.5),)),
+    Row(
+        "verify-large",
+        "10,000 files, 40 GB",
+        answers.verify_large,
+        answers.xxhsum_large,
+        (faster(1.5),),
+    ),
     Row("listed", "known card of 100,000 files", known_listing, find_listing, (time_of(1.3),)),
     Row(
         "million",
