@@ -27,12 +27,18 @@ class Earlier:
         chain_content: the chain file's bytes.
         root: root hashes of the newest generation; none when it has none.
         hashes: the first usable digests of each recorded path, by format.
+        ignore: the patterns of all generations, in the order in which they came.
+        has_references: some manifest refers to a nested history.
+        has_renames: some record tells of a path before.
     """
 
     chain: Chain = field(default_factory=Chain)
     chain_content: bytes = b""
     root: RootHash | None = None
     hashes: dict[bytes, dict[str, bytes]] = field(default_factory=dict)
+    ignore: tuple[str, ...] = ()
+    has_references: bool = False
+    has_renames: bool = False
 
     def action_for(self, path: bytes, digests: Mapping[str, bytes]) -> Action:
         """What a new record of this path is: the first one, or one that agrees with earlier ones.
@@ -100,7 +106,9 @@ def _read_manifest(root: Root, path: bytes, c4: bytes, found: Earlier) -> None:
         ) from error
     with open(fd, "rb") as content:
         reader = ManifestReader(content, path)
+        found.ignore = tuple(dict.fromkeys((*found.ignore, *reader.head.ignore)))
         for record in reader:
+            found.has_renames = found.has_renames or record.previous_path is not None
             if isinstance(record, HashRecord):
                 known = found.hashes.setdefault(record.path, {})
                 for each in record.hashes:
@@ -109,3 +117,4 @@ def _read_manifest(root: Root, path: bytes, c4: bytes, found: Earlier) -> None:
         if reader.c4 != c4:
             raise RecordError("a manifest is not the one that the chain names", path=path)
         found.root = reader.head.root
+        found.has_references = found.has_references or bool(reader.references)

@@ -15,6 +15,7 @@ from enum import Enum
 from offload import __version__
 from offload.checksum import digest_text
 from offload.clearance.shell import quoted
+from offload.jobs.carried_history import carried_history, may_bring_one, put_carried
 from offload.jobs.earlier_record import Earlier, read_earlier
 from offload.jobs.leftovers import remove_leftovers
 from offload.jobs.placing import NAMES_NAME, PARTIAL, RECORDS, Place, Standing
@@ -199,6 +200,8 @@ def write_record(
     root = place.drive.root
     order = copied.in_order()
     earlier = read_earlier(root, _history(place))
+    if not earlier.chain.entries and may_bring_one(place):
+        earlier = _carried(copied, order) or earlier
     remove_leftovers(place, earlier.chain)
     made = _standing_record(copied, order, earlier, key, occasion)
     if made is None:
@@ -305,6 +308,23 @@ def _write_generation(
     )
 
 
+def _carried(copied: Copied, order: Sequence[int]) -> Earlier | None:
+    """The history that the card brings, put into the copy's; none where there is none to go on."""
+    numbers = {copied.path(at): at for at in order if copied.entries.kind(at) is Kind.FILE}
+
+    def proven(path: bytes) -> dict[str, bytes]:
+        number = numbers[path]
+        if copied.states[number] not in _PROVEN:
+            return {}
+        found = {each: copied.digests.get(each, number) for each in copied.formats}
+        return {each: digest for each, digest in found.items() if digest is not None}
+
+    carried = carried_history(copied.place, numbers, proven)
+    if carried is not None:
+        put_carried(copied.place, carried)
+    return carried
+
+
 def _write_manifest(
     copied: Copied, order: Sequence[int], earlier: Earlier, occasion: Occasion, path: bytes
 ) -> tuple[bytes, RootHash | None]:
@@ -313,7 +333,9 @@ def _write_manifest(
     creator = Creator(
         occasion.written_at, occasion.host, "offload", __version__, comment=occasion.comment
     )
-    head = Head(creator, Process.TRANSFER, head_root, IGNORED)
+    # Over a history the set of patterns only grows (ASC MHL 1.0, section 5.6.1.2).
+    ignore = tuple(dict.fromkeys((*earlier.ignore, *IGNORED)))
+    head = Head(creator, Process.TRANSFER, head_root, ignore)
     records = tree_records(_items(copied, order, earlier), copied.formats)
     with growing(copied.place.drive.root, path) as out:
         return write_manifest(out, head, records).c4, head_root

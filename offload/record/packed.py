@@ -8,6 +8,7 @@ beside name and facts; an object with its fields costs ten times as much.
 from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Hashable, Iterator
+from itertools import pairwise
 from typing import Generic, TypeVar
 
 _PARTS = 256
@@ -99,7 +100,7 @@ class PackedRows(Generic[Common]):
     def runs(self) -> list[tuple[int, int]]:
         """Begin and end of the rows that came with one number after one another."""
         starts = [start for start, _ in self._runs]
-        return list(zip(starts, [*starts[1:], len(self)], strict=True))
+        return list(pairwise([*starts, len(self)])) if starts else []
 
     def path(self, at: int) -> bytes:
         """Path of row ``at``."""

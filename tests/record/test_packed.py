@@ -53,6 +53,9 @@ def test_rows_come_back_unchanged(added: list[tuple[int, bytes, str, bytes]], cu
         assert packed.places(path) == [at for at, row in enumerate(kept) if row[1] == path]
         assert any(begin <= at < end for at in packed.places(path) for begin, end in packed.runs())
         assert number in {kept[begin][0] for begin, _ in packed.runs()}
+    assert [at for begin, end in packed.runs() for at in range(begin, end)] == list(
+        range(len(kept))
+    )
     later = [{row[1] for row in kept[at + 1 :]} for at in range(len(kept))]
     assert [packed.is_last(at) for at in range(len(kept))] == [
         row[1] not in later[at] for at, row in enumerate(kept)
