@@ -105,8 +105,12 @@ class DriveWriter(threading.Thread):
         return max(0, self._lane.total_bytes - self._lane.done_bytes)
 
     def leave(self) -> None:
-        """Take no more: what comes is let go of at once, and a file under way is given up."""
+        """Take no more: what comes is let go of at once, and a file under way is given up.
+
+        Called by the thread that fills the ring; a drive that hangs keeps nobody waiting any more.
+        """
         self.has_left = True
+        self._ring.leave(self._queue)
 
     def run(self) -> None:
         self._guarded(self._open)

@@ -5,16 +5,19 @@ one, so that a hand-over costs the same for either. A slot returns to the reader
 consumer has let go of it; the memory is the same whatever the card's size.
 """
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Self
 
 from offload.storage.buffers import Buffers, Window, aligned
 from offload.transfer.plan import Item
+
+_TELL_S = 0.5
 
 
 @dataclass(slots=True)
@@ -107,10 +110,19 @@ class Ring:
         self.on_wait: Callable[[float], None] = _nobody
 
     def take(self) -> Slot:
-        """An empty slot; waits for the slowest consumer, and tells ``on_wait`` how long (s)."""
-        started = time.monotonic()
-        slot = self._free.get()
-        self.on_wait(time.monotonic() - started)
+        """An empty slot; waits for the slowest consumer, and tells ``on_wait`` how long (s).
+
+        A consumer that hangs is told of while it does.
+        """
+        while True:
+            started = time.monotonic()
+            try:
+                slot = self._free.get(timeout=_TELL_S)
+            except Empty:
+                self.on_wait(time.monotonic() - started)
+            else:
+                self.on_wait(time.monotonic() - started)
+                break
         slot.pieces = []
         slot.used = 0
         return slot
@@ -128,6 +140,17 @@ class Ring:
         slot.lend(len(self.queues))
         for queue in self.queues:
             queue.put(slot)
+
+    def leave(self, queue: "SimpleQueue[Slot | None]") -> None:
+        """A consumer takes no more: what lies before it is let go of for it. The filler's thread.
+
+        A consumer that hangs in its work keeps the one slot that it has in hand.
+        """
+        self.queues = [each for each in self.queues if each is not queue]
+        with contextlib.suppress(Empty):
+            while (slot := queue.get_nowait()) is not None:
+                self.release(slot)
+        queue.put(None)
 
     def release(self, slot: Slot) -> None:
         """A consumer is done with a slot."""

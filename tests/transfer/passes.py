@@ -145,8 +145,10 @@ class Passes:
 
     def _counters(self, step: str) -> Pass:
         counters = Pass(step)
-        for drive in self.drives:
-            counters.drives[drive.target.name] = Lane(drive.target.name)
+        counters.card.total_bytes = sum(item.size_bytes for item in self.items)
+        for bit, drive in enumerate(self.drives):
+            total = sum(item.size_bytes for item in self.items if item.missing_on >> bit & 1)
+            counters.drives[drive.target.name] = Lane(drive.target.name, total)
         return counters
 
 
