@@ -111,9 +111,9 @@ def list_keys(settings: SETTINGS = "", as_json: JSON = False) -> int:
     known = read_trusted(home)
     own = own_public_key(home, found.station.key)
     if own is not None:
-        _row(own, identity(), "own", own in known.revoked, as_json)
+        _row(own, identity(), "own", known.is_revoked(own), as_json)
     for entry in known.entries:
-        _row(entry.key, entry.principals, "trusted", entry.key in known.revoked, as_json)
+        _row(entry.key, entry.principals, "trusted", known.is_revoked(entry.key), as_json)
     named = {entry.key for entry in known.entries} | ({own} if own else set())
     for public in sorted(known.revoked - named, key=lambda each: each.fingerprint):
         _row(public, "", "revoked", True, as_json)

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from offload.errors import RecordError, UsageError, reason
 from offload.record.keys import STATION_KEY
+from offload.record.krl import MAGIC
 from offload.record.public_key import KINDS, PublicKey, read_public_line
 from offload.record.signers import SignerEntry, Signers, read_revoked, read_signers, signer_line
 from offload.record.sshsig import NAMESPACE
@@ -103,7 +104,7 @@ def trust_key(home: bytes, key: PublicKey, name: str) -> bool:
     """
     line = signer_line(name, key)
     known = read_trusted(home)
-    if key in known.revoked:
+    if known.is_revoked(key):
         raise UsageError(
             f"this key was revoked here: {key.fingerprint}",
             meaning="Nothing was changed.",
@@ -132,9 +133,19 @@ def revoke_key(home: bytes, key: PublicKey, note: str = "") -> bool:
 
     Returns:
         False where it was revoked already.
+
+    Raises:
+        UsageError: the list is one in the binary form, which only ``ssh-keygen`` writes.
     """
-    if key in read_revoked(_content(home, REVOKED_NAME)):
+    content = _content(home, REVOKED_NAME)
+    if key in read_revoked(content):
         return False
+    if content.startswith(MAGIC):
+        raise UsageError(
+            "revoked_keys in the station's folder is a binary list",
+            meaning="Nothing was changed.",
+            remedy="add the key with  ssh-keygen -k -u -f revoked_keys KEY.pub",
+        )
     _append(home, REVOKED_NAME, key.line(shown(note)))
     return True
 

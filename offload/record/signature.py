@@ -107,7 +107,7 @@ def judge(
 
 def _of_key(read: Signature, signers: Signers, namespace: str, at: datetime) -> Judgement:
     entries = signers.entries_of(read.key)
-    if read.key in signers.revoked:
+    if signers.is_revoked(read.key):
         return Judgement(Standing.REVOKED, read.key, _names(entries))
     if not entries:
         return Judgement(Standing.UNKNOWN_KEY, read.key)

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from offload.errors import RecordError
+from offload.record.krl import MAGIC, Revoked, read_krl
 from offload.record.public_key import PublicKey, UnsupportedKeyError, read_public_line
 from offload.record.sshsig import NAMESPACE
 from offload.values.paths import shown
 
 _FILE_LIMIT_BYTES = 4 << 20
-_KRL_MAGIC = b"SSHKRL\n\0"
 _WORD = re.compile(r"[ \t]*((?:\"[^\"]*\"|[^ \t\"])+)[ \t]*")
 _OPTION = re.compile(r'([a-z-]+)(?:="([^"]*)")?(?:,|$)', re.IGNORECASE)
 _TIME = re.compile(r"(\d{4})(\d{2})(\d{2})(?:(\d{2})(\d{2})(\d{2})?)?(Z?)")
@@ -74,12 +74,18 @@ class Signers:
     Attributes:
         entries: in the order of the file.
         revoked: keys that count no more, whatever else is said of them.
+        revoked_digests: the same, known by SHA-1 or SHA-256 alone.
         unread: lines that were skipped.
     """
 
     entries: tuple[SignerEntry, ...] = ()
     revoked: frozenset[PublicKey] = frozenset()
     unread: tuple[UnreadLine, ...] = field(default=(), compare=False)
+    revoked_digests: frozenset[bytes] = frozenset()
+
+    def is_revoked(self, key: PublicKey) -> bool:
+        """Whether this key counts no more."""
+        return key in Revoked(self.revoked, self.revoked_digests)
 
     def entries_of(self, key: PublicKey) -> tuple[SignerEntry, ...]:
         """All lines that name this key."""
@@ -87,7 +93,7 @@ class Signers:
 
     def allows(self, identity: str, key: PublicKey, namespace: str, at: datetime) -> bool:
         """What ``ssh-keygen -Y verify -I IDENTITY -n NAMESPACE`` asks of the file."""
-        return key not in self.revoked and any(
+        return not self.is_revoked(key) and any(
             matches_list(identity, entry.principals)
             and entry.is_for(namespace)
             and entry.is_in_time(at)
@@ -109,27 +115,25 @@ def read_signers(content: bytes, revoked: bytes = b"") -> Signers:
             entries.append(_entry(line, number))
         except RecordError as error:
             unread.append(UnreadLine(number, error.what))
-    return Signers(tuple(entries), read_revoked(revoked), tuple(unread))
+    found = read_revoked(revoked)
+    return Signers(tuple(entries), found.keys, tuple(unread), found.digests)
 
 
-def read_revoked(content: bytes) -> frozenset[PublicKey]:
-    """The keys in a list of revoked public keys, one a line.
+def read_revoked(content: bytes) -> Revoked:
+    """The keys in a list of revoked public keys, one a line or as ``ssh-keygen -k`` writes it.
 
     Raises:
-        RecordError: any line cannot be read, or it is the binary form of ``ssh-keygen -k``.
+        RecordError: any part of it cannot be read.
     """
-    if content.startswith(_KRL_MAGIC):
-        raise RecordError(
-            "binary revocation lists cannot be read",
-            remedy="list the revoked public keys in a text file, one a line",
-        )
+    if content.startswith(MAGIC):
+        return read_krl(content)
     keys: set[PublicKey] = set()
     for number, line in _lines(content):
         try:
             keys.add(read_public_line(line)[0])
         except RecordError as error:
             raise RecordError(f"a revoked key cannot be read: {error.what}", line=number) from error
-    return frozenset(keys)
+    return Revoked(frozenset(keys))
 
 
 def signer_line(name: str, key: PublicKey) -> str:

@@ -29,6 +29,11 @@ class WireReader:
         self._data = data
         self._at = 0
 
+    @property
+    def is_at_end(self) -> bool:
+        """Whether everything was read."""
+        return self._at == len(self._data)
+
     def raw(self, length: int) -> bytes:
         """The next ``length`` bytes.
 

@@ -4,13 +4,16 @@ import hashlib
 import io
 import json
 import struct
+from base64 import b64decode
 from collections.abc import Iterable
 from pathlib import Path
 
 from offload.checksum import c4_id, digest_of
 from offload.clearance.statement_json import to_bytes
+from offload.record.krl import MAGIC
 from offload.record.mhl.chain import ChainEntry, chain_bytes
 from offload.record.mhl.read import ManifestReader
+from offload.record.wire import string
 from offload.transfer.preflight.name_map import NameMap
 from tests.clearance.test_statement import statement
 from tests.media.test_hostile_clips import SMALL
@@ -80,11 +83,17 @@ def signatures() -> list[bytes]:
 
 def signers() -> list[bytes]:
     """Allowed signers, a zero byte, revoked keys (ssh-keygen(1), "ALLOWED SIGNERS")."""
+    blob = b64decode(LINE.split()[1])
+    sections = [(2, string(blob)), (3, string(bytes(20))), (5, string(bytes(32)))]
+    sections += [(255, string(b"x") + bytes(5)), (1, string(b"") * 2)]
+    krl = MAGIC + struct.pack(">I24xII", 1, 0, 0)
+    krl += b"".join(bytes([kind]) + string(data) for kind, data in sections)
     options = 'namespaces="file",valid-after="20260101",valid-before="20270101120000Z"'
     return [
         f"dit@example.org {LINE}\n".encode(),
         f'*@example.org,!x@example.org {options} {LINE}\n"a b" cert-authority {LINE}'.encode(),
         f"# nobody\n\ndit {LINE} comment\n\0{LINE}\n".encode(),
+        b"\0" + krl,
     ]
 
 

@@ -137,7 +137,7 @@ def test_name_that_would_say_something_else_is_refused(name: str) -> None:
 def test_revoked_keys_as_ssh_keygen_takes_them(tmp_path: Path) -> None:
     revoked = tmp_path / "revoked"
     revoked.write_text(f"# lost with the laptop\n{K} comment\n")
-    assert read_revoked(revoked.read_bytes()) == {KEY.public}
+    assert read_revoked(revoked.read_bytes()).keys == {KEY.public}
     options = ["-I", "dit@example.org", "-n", "file", "-r", str(revoked)]
     content = f"dit@example.org {K}"
     assert keygen(tmp_path, "verify", content, *options) == 255
@@ -148,12 +148,76 @@ def test_revoked_keys_as_ssh_keygen_takes_them(tmp_path: Path) -> None:
 def test_revocation_that_cannot_be_read_is_never_passed_over(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="line 2"):
         read_revoked(f"{K}\nssh-ed25519 AAAAdamaged\n".encode())
-    public = tmp_path / "key.pub"
-    public.write_text(K + "\n")
-    krl = tmp_path / "krl"
-    subprocess.run(["ssh-keygen", "-q", "-k", "-f", krl, public], check=True)
-    with pytest.raises(RecordError, match="binary"):
-        read_revoked(krl.read_bytes())
+
+
+# What goes into the list (ssh-keygen(1), KEY REVOCATION LISTS), and whether it revokes the key.
+KRL = {
+    "key": ("{line}", True),
+    "key-statement": ("key: {line}", True),
+    "sha1": ("sha1: {line}", True),
+    "sha256": ("sha256: {line}", True),
+    "hash": ("hash: {fingerprint}", True),
+    "other-key": ("{other}", False),
+    "other-hash": ("sha256: {other}", False),
+    "many": ("{other}\nsha1: {line}", True),
+}
+
+
+def krl(folder: Path, specification: str) -> bytes:
+    """A list made by ``ssh-keygen``, and what it answers when asked for the key (-Q)."""
+    said = specification.format(line=K, other=OTHER, fingerprint=KEY.public.fingerprint)
+    (folder / "said").write_text(said + "\n")
+    (folder / "key.pub").write_text(K + "\n")
+    # Bare lines are the content of a public key file, all others are statements.
+    subprocess.run(
+        ["ssh-keygen", "-q", "-k", "-f", folder / "krl", "-z", "7", folder / "said"], check=True
+    )
+    return (folder / "krl").read_bytes()
+
+
+@pytest.mark.parametrize("name", KRL)
+def test_binary_list_revokes_what_ssh_keygen_says(tmp_path: Path, name: str) -> None:
+    specification, expected = KRL[name]
+    content = krl(tmp_path, specification)
+    asked = subprocess.run(
+        ["ssh-keygen", "-Q", "-f", tmp_path / "krl", tmp_path / "key.pub"],
+        check=False,
+        capture_output=True,
+    )
+    assert (asked.returncode != 0) is expected
+    assert (KEY.public in read_revoked(content)) is expected
+    signers = read_signers(f"dit@example.org {K}".encode(), content)
+    assert signers.allows("dit@example.org", KEY.public, "file", NOW) is not expected
+
+
+def test_binary_list_for_certificates_revokes_no_key(tmp_path: Path) -> None:
+    subprocess.run(
+        ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", tmp_path / "ca"], check=True
+    )
+    (tmp_path / "said").write_text("serial: 1-20\nid: somebody\n")
+    making = ["ssh-keygen", "-q", "-k", "-f", tmp_path / "krl", "-s", tmp_path / "ca.pub"]
+    subprocess.run([*making, tmp_path / "said"], check=True)
+    assert read_revoked((tmp_path / "krl").read_bytes()).keys == frozenset()
+
+
+def test_binary_list_that_is_cut_is_never_passed_over(tmp_path: Path) -> None:
+    content = krl(tmp_path, "{line}")
+    for end in range(8, len(content)):
+        try:
+            read = read_revoked(content[:end])
+        except RecordError:
+            continue
+        # A list may end before its first section, and then revokes nothing.
+        assert read.keys == frozenset()
+        assert end == 44
+
+
+@pytest.mark.parametrize(
+    "more", [b"\x09\0\0\0\0", b"\xff\0\0\0\6\0\0\0\1x\1", b"\3\0\0\0\4\0\0\0\0"]
+)
+def test_binary_list_with_something_unknown_is_refused(tmp_path: Path, more: bytes) -> None:
+    with pytest.raises(RecordError, match="cannot be read"):
+        read_revoked(krl(tmp_path, "{line}") + more)
 
 
 @pytest.mark.parametrize(
