@@ -51,6 +51,8 @@ _CLEARANCES_IN_ROWS = frozenset(
     {
         ClearanceState.PROVES_THIS_COPY,
         ClearanceState.UNKNOWN_KEY,
+        ClearanceState.EARLIER,
+        ClearanceState.WITHDRAWN,
         ClearanceState.COPY_DIFFERS,
     }
 )

@@ -32,6 +32,7 @@ from offload.jobs.sent_lists import SentCheck
 from offload.jobs.stating import card_name, content_texts, folders_of, key_line, manifests_of
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import Wish
+from offload.jobs.withdrawing import withdraw_earlier
 from offload.ledger import clearances, copies
 from offload.values.facts import Facts, ReadBack
 from offload.values.findings import Finding
@@ -97,12 +98,20 @@ class Ending:
         self.notes.end(verdict, result_of(outcome))
         if not verdict.is_cleared and self.wish.only_paths is None:
             self.notes.void_clearance()
+            self._withdraw(verdict)
         if published is not None and not self.notes.is_written:
             withdraw(published)
             facts = self._facts(look)
             outcome = self._outcome(decide(facts, self.context), facts, None)
         self._write_page()
         return outcome
+
+    def _withdraw(self, verdict: Verdict) -> None:
+        """Whoever has only the drives has to see it too."""
+        now = self.tools.surroundings.now().astimezone()
+        because = tuple(dict.fromkeys(hold.code for hold in verdict.holds))
+        for finding in withdraw_earlier(self.drives.active, because, now, self.tools.key):
+            self.tools.sink(Found(finding))
 
     def _write_page(self) -> None:
         """The page is for looking at: whatever goes wrong with it changes nothing here."""

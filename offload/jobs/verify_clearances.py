@@ -5,6 +5,7 @@ it proves only the copy that it lies beside, and that only when a known key has 
 manifest that it names is the one that is there, and when the copy is as that manifest says.
 """
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
@@ -12,6 +13,8 @@ from offload.checksum import digest_text
 from offload.clearance.statement import Statement
 from offload.clearance.statement_json import LIMIT_BYTES, from_bytes
 from offload.clearance.taken import StatementError
+from offload.clearance.withdrawal import LIMIT_BYTES as WITHDRAWAL_BYTES
+from offload.clearance.withdrawal import from_bytes as withdrawal_from
 from offload.errors import RecordError, reason
 from offload.jobs.clearing import STEM, SUFFIX
 from offload.jobs.verify_folder import SeenFolder
@@ -24,11 +27,13 @@ from offload.jobs.verify_result import (
     SignatureReport,
     SignatureState,
 )
+from offload.jobs.withdrawing import withdrawal_of
 from offload.record.mhl.history import History
 from offload.record.mhl.known import Generation
+from offload.record.mhl.model import Process
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.record.public_key import read_public_line
-from offload.values.paths import join, name, parent, to_text
+from offload.values.paths import join, name, parent, shown, to_text
 
 _UNSIGNED = {
     SignatureState.ABSENT: ClearanceState.NOT_SIGNED,
@@ -61,6 +66,7 @@ def judge_clearances(
             is_whole = _is_whole(coverage.get(join(roll, HISTORY_FOLDER)))
             if report.state is ClearanceState.PROVES_THIS_COPY and not is_whole:
                 report = replace(report, state=ClearanceState.COPY_DIFFERS)
+            report = _unless_withdrawn(report, folder, listing)
         found.append(report)
     return tuple(found)
 
@@ -83,6 +89,27 @@ def _read(folder: SeenFolder, path: bytes) -> Statement | ClearanceReport:
         return ClearanceReport(path, ClearanceState.MALFORMED, why=reason(error))
     except StatementError as error:
         return ClearanceReport(path, ClearanceState.MALFORMED, why=str(error))
+
+
+def _unless_withdrawn(
+    report: ClearanceReport, folder: SeenFolder, listing: Listing
+) -> ClearanceReport:
+    """A withdrawal counts whoever signed it, and when it cannot be read: it only ever keeps."""
+    path = withdrawal_of(report.path)
+    if not listing.has(path):
+        return report
+    why = "when and why cannot be read"
+    try:
+        with folder.open(path) as stream:
+            found = withdrawal_from(stream.read(WITHDRAWAL_BYTES + 1))
+        with folder.open(report.path) as stream:
+            c4 = digest_text("c4", hashlib.sha512(stream.read(LIMIT_BYTES + 1)).digest())
+        if found.clearance != c4:
+            return report
+        why = f"{found.at:%Y-%m-%d %H:%M %z}: {', '.join(found.because[:5])}"
+    except (OSError, StatementError):
+        pass  # it is there, and that is enough
+    return replace(report, state=ClearanceState.WITHDRAWN, why=shown(why))
 
 
 def _judged(
@@ -125,12 +152,22 @@ def _against_history(
     for manifest in named:
         c4, generation = there.get(manifest.path, ("", None))
         if c4 == manifest.c4 and generation is not None:
-            return _against_content(statement, generation)
+            state, why = _against_content(statement, generation)
+            later = _later_from_card(history, generation)
+            if state is None and later is not None:
+                return ClearanceState.EARLIER, later.name.decode("utf-8", "replace")
+            return state, why
     for manifest in named:
         if manifest.path in there:
             return ClearanceState.OTHER_MANIFEST, to_text(manifest.path)
     paths = sorted(to_text(manifest.path) for manifest in named)
     return ClearanceState.MANIFEST_MISSING, ", ".join(paths[:3])
+
+
+def _later_from_card(history: History, named: Generation) -> Generation | None:
+    """The newest generation, if it came from the card after this one; verifying adds others."""
+    copied = [each for each in history.generations if each.head.process is Process.TRANSFER]
+    return copied[-1] if copied and copied[-1].number > named.number else None
 
 
 def _against_content(

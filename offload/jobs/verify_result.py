@@ -215,11 +215,22 @@ class ClearanceState(Enum):
     MANIFEST_MISSING = "manifest-missing"
     OTHER_CONTENT = "other-content"
     """The content that it names is not the one that is recorded."""
+    EARLIER = "earlier"
+    """It holds for what it names, and more of the card was recorded after it."""
+    WITHDRAWN = "withdrawn"
+    """A withdrawal lies beside it: a later run held the card."""
     COPY_DIFFERS = "copy-differs"
     """All that it says holds, and the copy beside it is not as recorded."""
 
 
-CLEARANCES_TOLERATED = frozenset({ClearanceState.PROVES_THIS_COPY, ClearanceState.UNKNOWN_KEY})
+CLEARANCES_TOLERATED = frozenset(
+    {
+        ClearanceState.PROVES_THIS_COPY,
+        ClearanceState.UNKNOWN_KEY,
+        ClearanceState.EARLIER,
+        ClearanceState.WITHDRAWN,
+    }
+)
 """States that contradict nothing; a copy that differs is told as such."""
 
 

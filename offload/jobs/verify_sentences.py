@@ -242,6 +242,13 @@ def of_clearance(report: ClearanceReport) -> str:
     if report.state is ClearanceState.UNKNOWN_KEY:
         return f"{path} is signed by a key that is not known here, so here it proves nothing"
     why = f" ({phrase(report.why)})" if report.why else ""
+    if report.state is ClearanceState.WITHDRAWN:
+        return f"{path} was withdrawn: a later run held the card{why}. Do not erase by it"
+    if report.state is ClearanceState.EARLIER:
+        return (
+            f"{path} is of an earlier time: more of the card was recorded after it{why}. It says "
+            "nothing of the card as it was then"
+        )
     return f"{path} is not in force: it {_CLEARANCES[report.state]}{why}"
 
 

@@ -140,6 +140,10 @@ compare it with the one that the commands show:
 
 {fingerprint}
 
+A clearance-0001.json beside the lists says that the card could be erased then. It is in force only
+together with the same file on the other drives that it names, and never where a withdrawn-0001.json
+lies beside it on one of them.
+
 A computer keeps what it has read. Plug the drive in anew before the fourth command, so that the
 files are read from the drive and not from memory.
 """
