@@ -27,10 +27,11 @@ from offload.record.mhl.custody import Custody, load_custody, nearest_scope
 from offload.record.mhl.generation import Added, Operation, add_generations
 from offload.record.mhl.known import compare, next_record
 from offload.record.mhl.model import FORMATS, Action, Creator, Process
-from offload.record.mhl.naming import CHAIN_NAME
+from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
 from offload.record.sshsig import sign_digest
+from offload.storage.durable import remove_temporary
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
 from offload.values.entries import Kind
@@ -98,6 +99,9 @@ def append_all(
         formats_of(checked),
         signing.patterns,
     )
+    for scope in custody.histories:
+        # What a killed run has left; the rolls are locked.
+        remove_temporary(place.root, join(scope, HISTORY_FOLDER))
     added = add_generations(folder, custody, operation, items.of_scope)
     signed = [each for each in added if _has_place_for_signatures(each.scope, custody, place.root)]
     for each in signed:

@@ -9,6 +9,7 @@ import errno
 import hashlib
 import io
 import os
+import secrets
 from collections.abc import Iterator
 from typing import Any, BinaryIO, cast
 
@@ -23,8 +24,13 @@ _CHUNK_BYTES = 1 << 20
 
 
 def temporary_name(path: bytes) -> bytes:
-    """The name under which ``path`` grows: short, and independent of how long the name is."""
+    """A name under which ``path`` can grow: short, and independent of how long the name is."""
     return join(parent(path), _TEMPORARY + name(path)[:40].replace(b".", b"_"))
+
+
+def _own_temporary(path: bytes) -> bytes:
+    # Nobody else's: two commands may write one file at once, and must not take half of the other's.
+    return temporary_name(path) + b"-" + secrets.token_hex(8).encode("ascii")
 
 
 def is_temporary(entry: bytes) -> bool:
@@ -62,8 +68,7 @@ def growing(root: Root, path: bytes, *, replaces_own: bool = False) -> Iterator[
         FileExistsError: the name is taken.
         OSError: it is not durable; nothing new has the target's name.
     """
-    temporary = temporary_name(path)
-    _remove_quietly(root, temporary)
+    temporary = _own_temporary(path)
     try:
         with _opened(root, temporary) as out:
             yield out
@@ -90,8 +95,7 @@ def stage(root: Root, path: bytes, content: bytes) -> bytes:
     Returns:
         The temporary path, for :func:`take_name`.
     """
-    temporary = temporary_name(path)
-    _remove_quietly(root, temporary)
+    temporary = _own_temporary(path)
     try:
         with _opened(root, temporary) as out:
             _write_all(out, content)

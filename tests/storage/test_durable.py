@@ -210,6 +210,36 @@ def test_it_is_on_the_device_when_the_call_returns(rack: Rack, fs: FileSystem) -
     assert (later.root / os.fsdecode(staged)).read_bytes() == CONTENT
 
 
+# --- two at once
+
+
+def test_two_that_write_one_file_at_once_both_come_to_a_whole_one(drive: Root) -> None:
+    """Two commands replace one small file of ours: the last is there, and neither fails."""
+    with growing(drive, PATH, replaces_own=True) as slow:
+        slow.write(b"slow, ")
+        write_new(drive, PATH, b"quick", replaces_own=True)
+        assert drive.read_small(PATH, 100) == b"quick"
+        slow.write(b"and whole")
+    assert drive.read_small(PATH, 100) == b"slow, and whole"
+    assert drive.names(b"records") == [b"clearance.json"]
+
+
+def test_of_two_that_take_one_free_name_the_second_is_told(drive: Root) -> None:
+    with pytest.raises(FileExistsError), growing(drive, PATH) as slow:
+        slow.write(b"slow")
+        write_new(drive, PATH, b"quick")
+    assert drive.read_small(PATH, 100) == b"quick"
+    assert drive.names(b"records") == [b"clearance.json"]
+
+
+def test_staged_is_not_taken_away_by_another(drive: Root) -> None:
+    first, second = stage(drive, PATH, b"first"), stage(drive, PATH, b"second")
+    take_name(drive, first, PATH)
+    with pytest.raises(FileExistsError):
+        take_name(drive, second, PATH)
+    assert drive.read_small(PATH, 100) == b"first"
+
+
 # --- staged, to be renamed together
 
 
