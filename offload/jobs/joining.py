@@ -38,12 +38,12 @@ def join_roll(place: Place, entries: Entries) -> None:
         place.note_joined(number)
     for folder in sorted(touched, reverse=True):
         sync_folder(root, folder)
-    _remove_empty(place, grown)
+    remove_empty(place, grown)
     place.standing = Standing.DONE
 
 
-def _remove_empty(place: Place, top: bytes) -> None:
-    """Remove what is left of the folder beside the roll; anything in it stays, and so does it."""
+def remove_empty(place: Place, top: bytes) -> None:
+    """Remove what is left of a folder of ours beside the roll; it stays with anything in it."""
     root = place.drive.root
     root.forget_folders()
     with contextlib.suppress(OSError):

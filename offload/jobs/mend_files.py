@@ -9,11 +9,12 @@ command then begins anew with this file.
 import contextlib
 import os
 import stat
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from offload.checksum import Hashers
 from offload.errors import MismatchError
+from offload.jobs.keeping_aside import move_aside
 from offload.jobs.verify_place import ASIDE
 from offload.storage.durable import temporary_name
 from offload.storage.evidence import drop_pages
@@ -27,7 +28,6 @@ REPLACED = b"replaced" + ASIDE
 """Folder for damaged files of a history that lies at the very top, and so has no beside."""
 
 _CHUNK_BYTES = 4 << 20
-_MOST_ASIDE = 9999
 
 IsAsRecorded = Callable[[Mapping[str, bytes]], bool]
 """Whether raw digests by algorithm are what the record of the copy says."""
@@ -144,16 +144,11 @@ def _move_aside(copy: Root, repair: Repair) -> bytes:
     if not stat.S_ISREG(facts.st_mode):
         raise _in_the_way(copy, repair.path, "something that is no file stands in its place")
     inner = repair.path[len(repair.scope) + 1 :] if repair.scope else repair.path
-    for target in _free_names(join(aside_folder(repair.scope), inner)):
-        _make_durably(copy, parent(target))
-        try:
-            rename_exclusive(copy, repair.path, target)
-        except FileExistsError:
-            continue
-        sync_folder(copy, parent(target))
-        sync_folder(copy, parent(repair.path))
-        return target
-    raise _in_the_way(copy, repair.path, "too many damaged ones of its name are kept aside already")
+    try:
+        return move_aside(copy, repair.path, join(aside_folder(repair.scope), inner))
+    except FileExistsError as error:
+        what = "too many damaged ones of its name are kept aside already"
+        raise _in_the_way(copy, repair.path, what) from error
 
 
 def _in_the_way(copy: Root, path: bytes, what: str) -> MismatchError:
@@ -163,12 +158,6 @@ def _in_the_way(copy: Root, path: bytes, what: str) -> MismatchError:
         meaning="It was left as it was.",
         remedy="Move it away, then the same command.",
     )
-
-
-def _free_names(path: bytes) -> Iterator[bytes]:
-    yield path
-    for number in range(2, _MOST_ASIDE):
-        yield path + b"-%d" % number
 
 
 def _make_durably(root: Root, folder: bytes) -> None:

@@ -49,6 +49,8 @@ RECORDS = b"records"
 NAMES_NAME = b"names.json"
 INCOMPLETE = b".incomplete"
 PARTIAL = b".partial"
+ASIDE = b".not-on-card"
+"""What was found in an unfinished copy and is none of the card's; nobody's file is removed."""
 _MOST_PARTS = 99
 _THERE = 1
 _BESIDE = 2
@@ -316,7 +318,9 @@ def _look_beside(place: Place, run: Run, entries: Entries) -> None:
         elif entries.kind(number) is Kind.FILE:
             stale.append(place.path_in_copy(entries.path(number)))
     present = bytes(min(1, state) for state in place.present)
-    place.existing = replace(place.existing, present=present, stale=tuple(stale))
+    place.existing = replace(
+        place.existing, present=present, stale=tuple(stale), foreign=beside.foreign
+    )
 
 
 def _owner(place: Place, run: Run, found: Mapping[bytes, int], entries: Entries) -> Owner:

@@ -5,16 +5,18 @@ that cannot be used is dropped with its reason; the others go on.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 
 from offload.errors import BusyError, DriveError, OffloadError, reason
 from offload.events import DriveDropped, DriveRoom, Found
-from offload.jobs.lease import Lock, Run, read_run, write_run
+from offload.jobs.joining import remove_empty
+from offload.jobs.keeping_aside import move_aside
+from offload.jobs.lease import RUN_NAME, Lock, Run, read_run, write_run
 from offload.jobs.leftovers import finish_files
 from offload.jobs.noting import Notes
 from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
-from offload.jobs.placing import Place, Standing, place_all, rename_roll
+from offload.jobs.placing import ASIDE, Place, Standing, place_all, rename_roll
 from offload.jobs.preflighting import may_be_tried, preflight
 from offload.jobs.taking_turns import in_turn
 from offload.jobs.tools import Tools
@@ -24,7 +26,7 @@ from offload.transfer.preflight.problems import Consequence
 from offload.values.entries import Entries, Kind
 from offload.values.facts import CopyState
 from offload.values.findings import Finding
-from offload.values.paths import join
+from offload.values.paths import join, to_text
 
 BaseOf = Callable[[HeldDrive], bytes]
 
@@ -93,15 +95,13 @@ class Drives:
             states: by drive name, the copying pass's own.
         """
         for place in self.active:
-            if place.earlier is None:
-                continue
             with self.guarding(place):
                 for number in range(len(entries)):
                     is_file = entries.kind(number) is Kind.FILE
                     if is_file and states[place.name][number] == CopyState.WRITTEN:
                         place.drive.root.remove_file(place.path_of(number, entries.path(number)))
                 if not place.drive.volume.is_read_only:
-                    write_run(place.drive.root, place.records, place.earlier)
+                    _give_up_name(place)
 
     def name_anew(self, roll: bytes) -> None:
         """Give the roll its name by card code, on every drive where it is growing."""
@@ -243,7 +243,25 @@ class Drives:
             return
         for path in place.existing.stale:
             root.remove_file(join(place.grows_in, path))
+        for path in place.existing.foreign:
+            kept = move_aside(root, join(place.grows_in, path), join(place.final + ASIDE, path))
+            text = f"was in the unfinished copy and is not on the card; it lies in {to_text(kept)}"
+            self.notices.append(Finding("kept-aside", text, path, place.name))
         self.notices += finish_files(place, entries)
+
+
+def _give_up_name(place: Place) -> None:
+    """Leave nothing of a run under a name that is another card's, but what was there before."""
+    root = place.drive.root
+    if place.standing in (Standing.FREE, Standing.ADDING):
+        remove_empty(place, place.grows_in)
+    if place.earlier is not None:
+        write_run(root, place.records, place.earlier)
+        return
+    with suppress(FileNotFoundError):
+        root.remove_file(join(place.records, RUN_NAME))
+    with suppress(OSError):  # what else lies there was there before
+        root.remove_folder(place.records)
 
 
 def lease_of(place: Place, lease: Callable[[str], Run]) -> Run:

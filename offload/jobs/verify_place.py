@@ -13,6 +13,7 @@ from offload.card.inventory import IsInnerMount, take_inventory
 from offload.errors import CardError, DriveError, UsageError, reason
 from offload.jobs.lease import RUN_NAME
 from offload.jobs.opening import MARKER, medium_of
+from offload.jobs.placing import ASIDE as NOT_ON_CARD
 from offload.jobs.placing import INCOMPLETE, PARTIAL, RECORDS
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_folder import SeenFolder
@@ -330,6 +331,7 @@ def _faults(entries: Entries) -> list[Finding]:
 _HALF_DONE = (
     (INCOMPLETE, "incomplete", "is a copy that was never finished: nothing in it counts"),
     (PARTIAL, "partial", "is a copy without what could not be read from the card"),
+    (NOT_ON_CARD, "kept-aside", "holds what was in the unfinished copy and is not on the card"),
     (ASIDE, "kept-aside", "holds damaged files that were replaced; nothing in it counts"),
 )
 

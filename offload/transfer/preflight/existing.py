@@ -8,8 +8,9 @@ Rules:
 * Under the roll's own name everything has to be the card's: a file of another size, or one that is
   neither on the card nor in the record of an earlier part, makes it other material. Only missing
   files are pure additions.
-* In a half-done copy of this very card (its ``run.json`` says so) whatever does not match is a
-  leftover of ours, to be removed before copying.
+* In a half-done copy of this very card (its ``run.json`` says so) a file of the card that is not
+  whole is a leftover of ours, to be removed before copying. Anything else there was put there by
+  somebody, and is moved aside.
 * A half-done copy of another card, or one that no record explains, is other material.
 * Where the drive shows names in another letter case or normal form, they are still the same names.
 
@@ -77,7 +78,9 @@ class Existing:
     Attributes:
         use: see there.
         present: a byte for each entry of the card, 1 where a candidate lies; empty for none at all.
-        stale: paths in the half-done copy to remove before copying.
+        stale: paths in the half-done copy to remove before copying: files of the card that are
+            not whole.
+        foreign: paths in the half-done copy that are none of the card's, to be moved aside.
         others: paths that make it other material, at most :data:`MOST_OTHERS`.
         shown_differently: how many names the drive shows in another case or form.
     """
@@ -85,6 +88,7 @@ class Existing:
     use: Use = Use.COPY_ALL
     present: bytes = b""
     stale: tuple[bytes, ...] = ()
+    foreign: tuple[bytes, ...] = ()
     others: tuple[bytes, ...] = ()
     shown_differently: int = 0
 
@@ -123,10 +127,16 @@ def weigh_existing(
     if owner is Owner.OTHER_CARD or (lies is not Lies.DONE and owner is not Owner.THIS_CARD):
         return Existing(Use.REFUSE, others=tuple(sorted(found))[:MOST_OTHERS])
     listing = _Listing(found, rules)
-    present, missing, in_the_way = _matched(entries, names, listing)
+    present, missing, in_the_way, cut = _matched(entries, names, listing)
     rest = sorted(path for path in listing.rest() if path not in recorded)
     if lies is not Lies.DONE and not in_the_way:
-        return Existing(Use.GO_ON, present, tuple(rest), shown_differently=listing.differently)
+        return Existing(
+            Use.GO_ON,
+            present,
+            tuple(path for path in rest if path in cut),
+            tuple(path for path in rest if path not in cut),
+            shown_differently=listing.differently,
+        )
     if rest or in_the_way or not any(present):
         # An empty folder of the roll's name is refused too: the copy could not take its name.
         return Existing(Use.REFUSE, others=(*in_the_way, *rest)[:MOST_OTHERS])
@@ -145,12 +155,12 @@ class _Listing:
 
     def size_of(self, path: bytes) -> int | None:
         """The size found at a path; None where nothing is."""
-        real = self._real(path)
+        real = self.real(path)
         return None if real is None else self._rest[real]
 
     def take(self, path: bytes) -> None:
         """This one is the card's."""
-        real = self._real(path)
+        real = self.real(path)
         if real is not None:
             del self._rest[real]
             self.differently += real != path
@@ -159,7 +169,8 @@ class _Listing:
         """What was not taken; folders that hold nothing but what was taken are nobody's loss."""
         return [path for path, size in self._rest.items() if size != FOLDER_SIZE]
 
-    def _real(self, path: bytes) -> bytes | None:
+    def real(self, path: bytes) -> bytes | None:
+        """How the drive shows what lies at a path; None where nothing does."""
         if path in self._rest:
             return path
         if not self._rules.folds:
@@ -176,11 +187,17 @@ class _Listing:
 
 def _matched(
     entries: Entries, names: NameMap, listing: _Listing
-) -> tuple[bytes, bool, list[bytes]]:
-    """Candidates; whether something is missing; folders that lie where a file has to be."""
+) -> tuple[bytes, bool, list[bytes], set[bytes]]:
+    """What lies where the card's entries belong.
+
+    Returns:
+        Candidates; whether something is missing; folders that lie where a file has to be; what
+        lies where a file has to be and is not it.
+    """
     present = bytearray(len(entries))
     missing = False
     in_the_way: list[bytes] = []
+    cut: set[bytes] = set()
     for number, entry in enumerate(entries):
         if not entry.kind.is_copied:
             continue
@@ -194,7 +211,9 @@ def _matched(
             missing = True
             if size == FOLDER_SIZE:
                 in_the_way.append(there)
-    return bytes(present), missing, in_the_way
+            elif (real := listing.real(there)) is not None:
+                cut.add(real)
+    return bytes(present), missing, in_the_way, cut
 
 
 def _is_beside(path: bytes) -> bool:

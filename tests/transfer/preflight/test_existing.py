@@ -98,7 +98,8 @@ def test_half_done_copy_goes_on_when_its_record_says_so(lies: Lies) -> None:
     answer = weigh(found, lies, Owner.THIS_CARD)
     assert answer.use is Use.GO_ON
     assert answer.present == b"\x01\x00\x00\x00"
-    assert answer.stale == (b"DCIM/C2.MOV", b"odd")
+    assert answer.stale == (b"DCIM/C2.MOV",), "a file of the card that is not whole"
+    assert answer.foreign == (b"odd",), "what somebody has put there is not removed"
 
 
 @pytest.mark.parametrize("owner", [Owner.UNKNOWN, Owner.OTHER_CARD])
@@ -157,7 +158,10 @@ def test_only_what_fits_is_ever_used_or_removed(
     if answer.stale:
         # Only in a half-done copy of this very card, and never a candidate or a folder.
         assert lies in (Lies.GROWING, Lies.PARTIAL) and owner is Owner.THIS_CARD
-        assert all(found[path] != FOLDER_SIZE for path in answer.stale)
+        assert all(found[path] != FOLDER_SIZE for path in (*answer.stale, *answer.foreign))
+        # Only where a file of the card belongs.
+        own = {entry.path.lower() for entry in CARD}
+        assert all(path.lower() in own for path in answer.stale)
     if answer.use is Use.REFUSE:
         assert not answer.present and not answer.stale
     if answer.use is Use.PROVE:
