@@ -91,6 +91,32 @@ def test_every_page_can_be_read_and_printed_by_everybody(
         assert browser.value("document.documentElement.scrollWidth <= innerWidth")
 
 
+NARROW_PX = 360
+"""A telephone held upright."""
+
+
+def test_narrow_window_shows_everything_without_moving_sideways(
+    browser: Browser, shown: dict[str, Path]
+) -> None:
+    axe = files("axe_core_python").joinpath("axe.min.js").read_text("utf-8")
+    for name in ("cleared", "held", "hostile"):
+        browser.ask("Emulation.setEmulatedMedia", media="screen")
+        _be_wide(browser, NARROW_PX)
+        browser.open(shown[name])
+        assert browser.value("document.documentElement.scrollWidth <= innerWidth"), name
+        moved = "[...document.querySelectorAll('.wide')].filter(e => e.scrollWidth > e.clientWidth)"
+        assert browser.value(f"{moved}.length") == 0, name
+        # A heading above each column is out of sight: every cell says what it is.
+        cells = "[...document.querySelectorAll('table.clips td[data-label]')]"
+        said = browser.value(f"{cells}.map(c => getComputedStyle(c, '::before').content)")
+        assert said[:4] == ['"Timecode and length"', '"Format"', '"Sound"', '"Checked"']
+        # Drawn as blocks, it is a table still to who has it read aloud.
+        assert browser.value("document.querySelectorAll('[role=rowheader]').length") > 0
+        browser.value(f"{axe}; 0")
+        found = browser.value("axe.run().then(r => r.violations.map(v => [v.id, v.impact]))")
+        assert [each for each in found if each[1] in ("serious", "critical")] == [], name
+
+
 def _be_wide(browser: Browser, width: int) -> None:
     browser.ask(
         "Emulation.setDeviceMetricsOverride",
