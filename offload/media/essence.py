@@ -35,6 +35,7 @@ _VC3_ROWS_AT = 0x16C
 _VC3_TABLE_AT = 0x170
 _VC3_HD_DATA_AT = 0x280
 _VC3_HD_ROWS = 68
+_VC3_FIELDS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,8 @@ def head_flaw(
 def padding_begins(reader: BoundedReader, essence: Essence, offset: int, size: int) -> int | None:
     """From which position inside the sample zeros may be padding; None where never.
 
-    ProRes frames may end in stuffing (RDD 36), VC-3 frames are filled up to their constant size.
+    ProRes frames may end in stuffing (RDD 36), VC-3 pictures are filled up to their constant size;
+    of two fields each is a sample of its own here, see :func:`vc3_fields`.
 
     Raises:
         BudgetError: too much would have to be read.
@@ -147,7 +149,7 @@ def padding_begins(reader: BoundedReader, essence: Essence, offset: int, size: i
         if essence is Essence.PRORES:
             return _prores_pictures(Sample(reader, offset, size))
         if essence is Essence.VC3:
-            return _vc3_last_row(Sample(reader, offset, size))
+            return _vc3_last_row(Sample(reader, offset, size), 0)
     except _FlawError:
         return None
     return None
@@ -221,26 +223,43 @@ def _check_vc3(sample: Sample, _unit_length_bytes: int) -> None:
         raise _FlawError("a VC-3 frame does not begin with its mark", 0)
     if sample.part(sample.size - 4, 4) != _VC3_END:
         raise _FlawError("a VC-3 frame does not end with its mark", sample.size - 4)
-    if head[5] & 2 and sample.part(sample.size // 2, 4) != _VC3_START:
-        raise _FlawError("the second field of a VC-3 frame does not begin", sample.size // 2)
-    _vc3_last_row(sample)
+    _vc3_last_row(sample, 0)
+    if head[5] & _VC3_FIELDS:
+        half = sample.size // 2
+        if sample.part(half, 4) != _VC3_START:
+            raise _FlawError("the second field of a VC-3 frame does not begin", half)
+        _vc3_last_row(sample, half)
 
 
-def _vc3_last_row(sample: Sample) -> int:
-    """Where the last row of blocks begins; behind its data the frame is only filled up."""
-    rows = int.from_bytes(sample.part(_VC3_ROWS_AT, 2), "big")
+def vc3_fields(reader: BoundedReader, offset: int, size: int) -> list[tuple[int, int]]:
+    """The pictures that a VC-3 frame is made of, one or two, as (offset, size in bytes).
+
+    Raises:
+        BudgetError: too much would have to be read.
+        OSError: the medium could not be read.
+    """
+    flags = reader.read_at(offset + 5, 1)
+    if not flags or not flags[0] & _VC3_FIELDS:
+        return [(offset, size)]
+    return [(offset, size // 2), (offset + size // 2, size - size // 2)]
+
+
+def _vc3_last_row(sample: Sample, at: int) -> int:
+    """Where the last row of blocks of the picture at ``at`` begins, counted from there; behind its
+    data the picture is only filled up."""
+    rows = int.from_bytes(sample.part(at + _VC3_ROWS_AT, 2), "big")
     if not rows:
-        raise _FlawError("a VC-3 frame has no rows", _VC3_ROWS_AT)
-    starts = _big_endian("I", sample.part(_VC3_TABLE_AT, 4 * rows))
+        raise _FlawError("a VC-3 frame has no rows", at + _VC3_ROWS_AT)
+    starts = _big_endian("I", sample.part(at + _VC3_TABLE_AT, 4 * rows))
     data_at = _VC3_TABLE_AT + 4 * rows if rows > _VC3_HD_ROWS else _VC3_HD_DATA_AT
     if any(map(int.__gt__, starts, starts[1:])):
-        raise _FlawError("the rows of a VC-3 frame are not in order", _VC3_TABLE_AT)
-    if data_at + starts[-1] >= sample.size:
-        raise _FlawError("the last row of a VC-3 frame lies outside it", _VC3_TABLE_AT)
+        raise _FlawError("the rows of a VC-3 frame are not in order", at + _VC3_TABLE_AT)
+    if at + data_at + starts[-1] >= sample.size:
+        raise _FlawError("the last row of a VC-3 frame lies outside it", at + _VC3_TABLE_AT)
     if sample.is_whole:
         for start in starts:
-            if not any(sample.part(data_at + start, 4)):
-                raise _FlawError("a row of a VC-3 frame does not begin", data_at + start)
+            if not any(sample.part(at + data_at + start, 4)):
+                raise _FlawError("a row of a VC-3 frame does not begin", at + data_at + start)
     return data_at + starts[-1]
 
 

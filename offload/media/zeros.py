@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
-from offload.media.essence import padding_begins
+from offload.media.essence import padding_begins, vc3_fields
 from offload.media.reading import BoundedReader
 from offload.media.structure import Essence, EssenceLayout, Findings
 from offload.values.clips import ClipCode, ClipFinding, Weight
@@ -150,6 +150,31 @@ def _judge(
         return _judge_after_end(reader, start, offset)
     if essence is Essence.UNKNOWN_PICTURE:
         return _Judgement.DOUBT
+    if essence is Essence.VC3:
+        fields = vc3_fields(reader, start, behind - start)
+        if len(fields) > 1:
+            return _judge_fields(offset, end, fields, reader)
+    return _judge_padding(offset, end, extent, reader)
+
+
+def _judge_fields(
+    offset: int, end: int, fields: list[tuple[int, int]], reader: BoundedReader
+) -> _Judgement:
+    """Each field of a picture is filled up for itself; damage in one is damage."""
+    for start, size in fields:
+        if end <= start or offset >= start + size:
+            continue
+        field = (start, start + size, Essence.VC3)
+        is_hit = offset <= start
+        if is_hit or _judge_padding(offset, end, field, reader) is _Judgement.DAMAGE:
+            return _Judgement.DAMAGE
+    return _Judgement.PADDING
+
+
+def _judge_padding(
+    offset: int, end: int, extent: tuple[int, int, Essence], reader: BoundedReader
+) -> _Judgement:
+    start, behind, essence = extent
     padding = padding_begins(reader, essence, start, behind - start)
     if padding is None or offset - start < padding:
         return _Judgement.DAMAGE

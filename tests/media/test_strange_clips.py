@@ -5,6 +5,7 @@ standard allows and few use. Where a table says "measured", the writer is FFmpeg
 """
 
 import struct
+from fractions import Fraction
 
 import pytest
 
@@ -12,7 +13,10 @@ from offload.media import damage
 from offload.media.reading import BytesReader
 from offload.media.structure import StructureReport
 from offload.values.clips import ClipCode, Complete, Weight
-from tests.media.made_clips import clip, find_box
+from tests.media import made_clips
+from tests.media.made_clips import BLOCK, clip, find_box
+
+RATE = Fraction(25)
 
 
 def _check(data: bytes, file: bytes) -> StructureReport:
@@ -200,3 +204,24 @@ def test_clip_with_a_computer_files_name_is_looked_into():
     data = clip("mov")
     assert _check(data, b"._A001C001.mov").complete is Complete.YES
     assert _holds(data[:-1000], b"._A001C001.mov")
+
+
+@pytest.mark.parametrize("codec", ["dnxhd/interlaced", "dnxhd/hd"])
+def test_hole_in_either_field_of_a_vc_3_picture_is_held(codec):
+    # SMPTE ST 2019-1: a frame of two fields holds two coding units of half its size; FFmpeg fills
+    # each up with zeros before its own end mark.
+    data = clip("mov", codec, "", frames=3, size=(1920, 1080), rate=RATE)
+    blocks = range(0, len(data) - BLOCK + 1, BLOCK)
+    full = [at for at in blocks if data[at : at + BLOCK].count(0) < BLOCK // 2]
+    empty = [at for at in blocks if not any(data[at : at + BLOCK])]
+    assert len(full) >= 3
+    runs = [(at, BLOCK) for at in empty]
+    assert not [
+        each
+        for each in damage.check(BytesReader(data), b"A001C001.mov", runs).findings
+        if each.weight is Weight.HOLD
+    ]
+    for at in full:
+        broken = data[:at] + bytes(BLOCK) + data[at + BLOCK :]
+        found = damage.check(BytesReader(broken), b"A001C001.mov", made_clips.zero_runs(broken))
+        assert found.complete is Complete.NO, at
