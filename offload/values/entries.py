@@ -7,8 +7,9 @@ from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from itertools import accumulate
 from typing import Self, overload
+
+from offload.values.runs import Stretch, in_order
 
 # Packed form: this head, then ends and sizes (unsigned), mtimes (signed), 8 bytes each, kinds,
 # paths, notes; all little-endian. The notes are a JSON list of pairs [entry number, note].
@@ -65,25 +66,41 @@ class Entries(Sequence[Entry]):
     __slots__ = ("_ends", "_kinds", "_mtimes", "_notes", "_paths", "_sizes")
 
     def __init__(self, entries: Iterable[Entry] = ()) -> None:
-        paths: list[bytes] = []
+        paths = bytearray()
+        ends = array("Q")
         sizes = array("Q")
         mtimes = array("q")
         kinds = bytearray()
         notes: dict[int, str] = {}
+        starts = array("Q", [0])
+        before = b""
         for entry in entries:
+            path = entry.path
             if entry.note:
-                notes[len(paths)] = entry.note
-            paths.append(entry.path)
+                notes[len(kinds)] = entry.note
+            if path < before:
+                starts.append(len(kinds))
+            before = path
+            paths += path
+            ends.append(len(paths))
             sizes.append(entry.size_bytes)
             mtimes.append(_clamped(entry.mtime_ns))
             kinds.append(ord(entry.kind.value))
-        order = sorted(range(len(paths)), key=paths.__getitem__)
-        self._paths = b"".join(paths[at] for at in order)
-        self._ends = array("Q", accumulate(len(paths[at]) for at in order))
-        self._sizes = array("Q", (sizes[at] for at in order))
-        self._mtimes = array("q", (mtimes[at] for at in order))
-        self._kinds = bytes(kinds[at] for at in order)
-        self._notes = {new: notes[old] for new, old in enumerate(order) if old in notes}
+
+        def path_at(at: int) -> bytes:
+            return bytes(paths[ends[at - 1] if at else 0 : ends[at]])
+
+        order = in_order(len(kinds), starts, path_at)
+        # One column after the other, each let go before the next is made anew.
+        self._notes = _moved(notes, order)
+        self._sizes = _in_order(sizes, order)
+        del sizes
+        self._mtimes = _in_order(mtimes, order)
+        del mtimes
+        self._kinds = b"".join([kinds[start:end] for start, end in order])
+        places = [(ends[start - 1] if start else 0, ends[end - 1]) for start, end in order]
+        self._paths = b"".join([paths[begin:until] for begin, until in places])
+        self._ends = _ends_in_order(ends, order)
 
     def __len__(self) -> int:
         return len(self._kinds)
@@ -258,6 +275,44 @@ def _column(typecode: str, packed: memoryview) -> "array[int]":
     if sys.byteorder == "big":
         column.byteswap()
     return column
+
+
+def _in_order(column: "array[int]", order: list[Stretch]) -> "array[int]":
+    if len(order) == 1:
+        return column
+    made = array(column.typecode)
+    for start, end in order:
+        made += column[start:end]
+    return made
+
+
+def _ends_in_order(ends: "array[int]", order: list[Stretch]) -> "array[int]":
+    if len(order) == 1:
+        return ends
+    made = array("Q")
+    reached = 0
+    for start, end in order:
+        shift = reached - (ends[start - 1] if start else 0)
+        made.extend([each + shift for each in ends[start:end]])
+        reached = made[-1]
+    return made
+
+
+def _moved(notes: dict[int, str], order: list[Stretch]) -> dict[int, str]:
+    """The notes by their new numbers, in the new order."""
+    if not notes:
+        return {}
+    found: dict[int, str] = {}
+    new = 0
+    for start, end in order:
+        # Few have a note, and stretches are many: whichever is less is gone through.
+        if end - start < len(notes):
+            olds = [old for old in range(start, end) if old in notes]
+        else:
+            olds = sorted(old for old in notes if start <= old < end)
+        found.update((new + old - start, notes[old]) for old in olds)
+        new += end - start
+    return found
 
 
 def _clamped(mtime_ns: int) -> int:
