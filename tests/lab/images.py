@@ -436,19 +436,29 @@ class Rack:
         # A test that failed holds, by its traceback, what it had opened.
         gc.collect()
         failures: list[str] = []
-        for place in reversed(self._other):
-            with contextlib.suppress(LabError):
-                while mounts.is_mounted(place):
-                    mounts.unmount_lazy(place)
+        holding = [place for place in self._other if self._holds_image(place)]
+        # What holds an image goes after its volume: taken away first, the loop device would carry
+        # a file that has no path any more, and nobody would find it.
+        self._take_away([place for place in self._other if place not in holding])
         for volume in reversed(self._volumes):
             try:
                 volume.close()
             except AssertionError as error:
                 failures.append(str(error))
+        self._take_away(holding)
         failures = failures or left_below(self.folder)
         if failures:
             raise LabError("; ".join(failures))
         shutil.rmtree(self._images, ignore_errors=True)
+
+    def _holds_image(self, place: Path) -> bool:
+        return any(volume.image.is_relative_to(place) for volume in self._volumes)
+
+    def _take_away(self, places: list[Path]) -> None:
+        for place in reversed(places):
+            with contextlib.suppress(LabError):
+                while mounts.is_mounted(place):
+                    mounts.unmount_lazy(place)
 
     def _place(self, name: str) -> Path:
         root = self._roots / name

@@ -303,3 +303,13 @@ def test_killed_run_leaves_nothing(tmp_path: Path) -> None:
     while images.left_below(tmp_path) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert images.left_below(tmp_path) == []
+
+
+@pytest.mark.lab
+def test_image_in_memory_leaves_no_loop_device(tmp_path: Path) -> None:
+    made = Rack(tmp_path)
+    volume = made.volume(EXT4, inside=made.tmpfs("memory", 64 << 20))
+    device = volume.device
+    assert loops.backing_file(device)
+    made.close()
+    assert loops.backing_file(device) == ""
