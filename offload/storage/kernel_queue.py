@@ -27,7 +27,7 @@ _libc = ctypes.CDLL(None, use_errno=True)
 class KernelQueue:
     """One queue of reads of one thread.
 
-    A context: at its end nothing is under way any more, so that buffers may be given back.
+    Once it is closed nothing is under way any more, so that buffers may be given back.
     """
 
     def __init__(self, depth: int) -> None:

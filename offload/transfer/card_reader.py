@@ -132,7 +132,7 @@ class CardReader:
     # --- asking ---
 
     def _open(self, item: Item) -> _Opened | None:
-        """Open a file as it was listed, and drop its pages."""
+        """Open a file as it was listed, its pages dropped where that matters."""
         try:
             file = ReadFile(self._card, item.path)
         except OSError as error:
@@ -146,7 +146,9 @@ class CardReader:
 
     def _drop_pages(self, file: ReadFile) -> CardState:
         if not self._is_only_reading:
-            forget_pages(file.fd)
+            # Nothing rests on this reading alone; a direct one passes the pages by in any case.
+            if not file.is_direct:
+                forget_pages(file.fd)
             return CardState.READ_EQUAL
         is_gone = drop_pages(file.fd, file.size_bytes)
         return CardState.READ_EQUAL if is_gone else CardState.CACHED
