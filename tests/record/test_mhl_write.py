@@ -6,12 +6,17 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import BinaryIO
+from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import example as also
+from hypothesis import given
+from hypothesis import strategies as st
 from lxml import etree
 
 from offload.checksum import c4_id, digest_of
 from offload.record.mhl.chain import Chain, append_manifest, chain_bytes, read_chain
+from offload.record.mhl.dates import date_text, ns_text
 from offload.record.mhl.model import (
     FORMATS,
     Author,
@@ -320,3 +325,19 @@ def test_manifest_that_is_there_is_never_replaced() -> None:
     with pytest.raises(FileExistsError):
         append_manifest(drive, b"ascmhl", Chain(), example.NAME, fill)
     assert drive.files == {b"ascmhl/" + example.NAME: b"another's"}
+
+
+ZONES = ["UTC", "Europe/Berlin", "America/St_Johns", "Australia/Lord_Howe", "Africa/Monrovia"]
+
+
+# Nanoseconds from year 1 to 9999 and beyond; the standard library alone is the measure.
+@given(st.integers(-70_000_000_000, 270_000_000_000), st.sampled_from(ZONES))
+@also(63_593_069, "Africa/Monrovia")  # the second before its offset of 44:30 ended
+@also(63_593_070, "Africa/Monrovia")
+def test_every_second_is_written_as_it_is(time_s: int, zone: str) -> None:
+    try:
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=time_s)
+        expected = date_text(moment.astimezone(ZoneInfo(zone)))
+    except OverflowError:
+        expected = None
+    assert ns_text(time_s * 10**9 + 999_999_999, ZoneInfo(zone)) == expected

@@ -6,9 +6,11 @@ seconds are what every example of the standard shows and every reader takes.
 
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import lru_cache
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SECOND_NS = 1_000_000_000
+_SECONDS_AT = len("2024-05-01T09:55:")
 _FORM = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?"
     r"(Z|[+-](0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)?"
@@ -28,10 +30,22 @@ def date_text(moment: datetime) -> str:
 
 def ns_text(time_ns: int, zone: tzinfo) -> str | None:
     """Nanoseconds since 1970 as a date in ``zone``; None outside the years 1 to 9999."""
+    minute, second = divmod(time_ns // _SECOND_NS, 60)
+    parts = _minute_text(minute, zone)
+    return f"{parts[0]}{second:02}{parts[1]}" if parts else None
+
+
+@lru_cache(1024)
+def _minute_text(minute: int, zone: tzinfo) -> tuple[str, str] | None:
+    """What stands before and behind the seconds; offsets that are written are whole minutes.
+
+    Frames of one minute, and files that were copied together, come after one another.
+    """
     try:
-        return date_text((_EPOCH + timedelta(seconds=time_ns // _SECOND_NS)).astimezone(zone))
+        text = date_text((_EPOCH + timedelta(minutes=minute)).astimezone(zone))
     except OverflowError:
         return None
+    return text[:_SECONDS_AT], text[_SECONDS_AT + 2 :]
 
 
 def read_date(text: str) -> datetime:

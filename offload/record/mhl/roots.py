@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from offload.checksum import Hasher, digest_of, digest_size
 from offload.record.mhl.model import FORMATS, Hash, RootHash
-from offload.values.paths import join, name, parent
+from offload.values.paths import join, name
 
 # Above this many children their digests are sorted in 256 parts, to keep the peak low.
 _SORTED_WHOLE = 4096
@@ -92,7 +92,7 @@ class FolderTree:
             if algorithm not in FORMATS:
                 raise ValueError(f"{algorithm!r} is no format of a manifest")
         self._open = [_Folder(b"", self._algorithms)]
-        self._last = b""
+        self._last = self._last_key = b""
         self._is_sorted = True
         self._is_depth_first = True
 
@@ -105,17 +105,30 @@ class FolderTree:
         Raises:
             RuntimeError: leaves come in neither order, or one comes twice; the caller's mistake.
         """
-        self._check_order(leaf.path)
-        closed = self._close_down_to(leaf.path)
-        self._open_up_to(parent(leaf.path))
-        folder = self._open[-1]
         if isinstance(leaf, FileLeaf):
-            folder.take_file(name(leaf.path), leaf.digests)
-        elif isinstance(leaf, FolderLeaf):
+            return self.add_file(leaf.path, leaf.digests)
+        closed, child = self._come_to(leaf.path)
+        if isinstance(leaf, FolderLeaf):
             closed.append(self._add_empty(leaf))
         else:
-            folder.take_folder(name(leaf.path), leaf.content, leaf.structure)
+            self._open[-1].take(child, leaf.content, leaf.structure)
         return closed
+
+    def add_file(self, path: bytes, digests: Mapping[str, bytes]) -> list[FolderHashes]:
+        """As :meth:`add` of a :class:`FileLeaf`."""
+        closed, child = self._come_to(path)
+        self._open[-1].take(child, digests, digests)
+        return closed
+
+    def _come_to(self, path: bytes) -> tuple[list[FolderHashes], bytes]:
+        """Close and open folders up to the one of ``path``; which were closed, and its name."""
+        self._check_order(path)
+        above, _, child = path.rpartition(b"/")
+        if above == self._open[-1].path:
+            return [], child
+        closed = self._close_down_to(path)
+        self._open_up_to(above)
+        return closed, child
 
     def finish(self) -> list[FolderHashes]:
         """Say that nothing follows.
@@ -131,14 +144,15 @@ class FolderTree:
 
     def _add_empty(self, leaf: FolderLeaf) -> FolderHashes:
         hashes = _Folder(leaf.path, self._algorithms).hashes()
-        self._open[-1].take_folder(name(leaf.path), hashes.content, hashes.structure)
+        self._open[-1].take(name(leaf.path), hashes.content, hashes.structure)
         return hashes
 
     def _check_order(self, path: bytes) -> None:
+        key = depth_first(path)
         if self._last:
             self._is_sorted &= self._last < path
-            self._is_depth_first &= depth_first(self._last) < depth_first(path)
-        self._last = path
+            self._is_depth_first &= self._last_key < key
+        self._last, self._last_key = path, key
         if not path or not (self._is_sorted or self._is_depth_first):
             raise RuntimeError(f"leaves for directory hashes are out of order at {path!r}")
 
@@ -150,7 +164,7 @@ class FolderTree:
 
     def _close(self) -> FolderHashes:
         hashes = self._open.pop().hashes()
-        self._open[-1].take_folder(name(hashes.path), hashes.content, hashes.structure)
+        self._open[-1].take(name(hashes.path), hashes.content, hashes.structure)
         return hashes
 
     def _open_up_to(self, folder: bytes) -> None:
@@ -201,13 +215,19 @@ class _Folder:
         self.content = {algorithm: bytearray() for algorithm in self.algorithms}
         self.structure = {algorithm: bytearray() for algorithm in self.algorithms}
 
-    def take_file(self, child: bytes, digests: Mapping[str, bytes]) -> None:
-        self._take(child, digests, digests)
-
-    def take_folder(
-        self, child: bytes, content: Mapping[str, bytes], structure: Mapping[str, bytes]
-    ) -> None:
-        self._take(child, content, structure)
+    def take(self, child: bytes, content: Mapping[str, bytes], named: Mapping[str, bytes]) -> None:
+        """Take a child: its content, and what stands beside its name in the structure."""
+        lost = []
+        for algorithm, gathered in self.content.items():
+            digest, other = content.get(algorithm), named.get(algorithm)
+            if digest is None or other is None:
+                lost.append(algorithm)
+                continue
+            gathered += digest
+            self.structure[algorithm] += digest_of(algorithm, child + other)
+        for algorithm in lost:
+            del self.content[algorithm]
+            del self.structure[algorithm]
 
     def hashes(self) -> FolderHashes:
         return FolderHashes(
@@ -215,13 +235,3 @@ class _Folder:
             {each: hash_of_hashes(each, self.content[each]) for each in self.content},
             {each: hash_of_hashes(each, self.structure[each]) for each in self.structure},
         )
-
-    def _take(self, child: bytes, content: Mapping[str, bytes], named: Mapping[str, bytes]) -> None:
-        for algorithm in tuple(self.content):
-            digest = content.get(algorithm)
-            if digest is None or algorithm not in named:
-                del self.content[algorithm]
-                del self.structure[algorithm]
-                continue
-            self.content[algorithm] += digest
-            self.structure[algorithm] += digest_of(algorithm, child + named[algorithm])

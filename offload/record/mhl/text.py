@@ -9,6 +9,7 @@ import re
 from offload.values.paths import shown
 
 _FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+_PLAIN = re.compile(r"[ !#-%'-;=?-~]+")
 _SPECIAL = re.compile('[&<>"\t\n\r]')
 _WRITTEN = {
     "&": "&amp;",
@@ -39,6 +40,8 @@ def path_text(path: bytes) -> str:
         ValueError: :func:`holds_name` says no; the caller has to keep such names away.
     """
     text = path.decode("utf-8")
+    if _PLAIN.fullmatch(text):
+        return text
     if _FORBIDDEN.search(text):
         raise ValueError("XML cannot hold this name")
     return escaped(text)

@@ -9,14 +9,11 @@ from dataclasses import dataclass
 
 from offload.record.mhl.model import DirectoryRecord, Hash, HashRecord, Record, RootHash
 from offload.record.mhl.roots import (
-    FileLeaf,
     FolderHashes,
     FolderLeaf,
     FolderTree,
-    Leaf,
     NestedLeaf,
     hash_tuple,
-    root_of,
 )
 
 
@@ -56,7 +53,10 @@ def no_time(_path: bytes) -> int | None:
 
 def tree_root(items: Iterable[Item], algorithms: Iterable[str]) -> RootHash | None:
     """Content and structure of the root; None where no format is complete."""
-    return root_of((_leaf(item) for item in items), algorithms).as_root()
+    tree = FolderTree(algorithms)
+    for item in items:
+        _add(tree, item)
+    return tree.finish()[-1].as_root()
 
 
 def tree_records(
@@ -73,7 +73,7 @@ def tree_records(
     """
     tree = FolderTree(algorithms)
     for item in items:
-        for folder in tree.add(_leaf(item)):
+        for folder in _add(tree, item):
             yield from _folder_record(folder, folder_mtime_ns)
         if isinstance(item, HashRecord):
             yield item
@@ -81,14 +81,16 @@ def tree_records(
         yield from _folder_record(folder, folder_mtime_ns)
 
 
-def _leaf(item: Item) -> Leaf:
+def _add(tree: FolderTree, item: Item) -> list[FolderHashes]:
+    """The folders that ended before this item."""
     if isinstance(item, HashRecord):
-        return FileLeaf(item.path, _digests(item.hashes))
+        return tree.add_file(item.path, _digests(item.hashes))
     if isinstance(item, EmptyFolder):
-        return FolderLeaf(item.path)
+        return tree.add(FolderLeaf(item.path))
     if isinstance(item, NotHashed) or item.root is None:
-        return FileLeaf(item.path, {})
-    return NestedLeaf(item.path, _digests(item.root.content), _digests(item.root.structure))
+        return tree.add_file(item.path, {})
+    root = item.root
+    return tree.add(NestedLeaf(item.path, _digests(root.content), _digests(root.structure)))
 
 
 def _digests(hashes: tuple[Hash, ...]) -> dict[str, bytes]:

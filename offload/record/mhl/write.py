@@ -205,8 +205,9 @@ def _folder(record: DirectoryRecord, zone: tzinfo) -> str:
 def _times(record: Record, zone: tzinfo) -> str:
     created = None if record.created_ns is None else ns_text(record.created_ns, zone)
     changed = None if record.mtime_ns is None else ns_text(record.mtime_ns, zone)
-    return _attribute("creationdate", created or "") + _attribute(
-        "lastmodificationdate", changed or ""
+    # A date has no sign in it that is written otherwise.
+    return (f' creationdate="{created}"' if created else "") + (
+        f' lastmodificationdate="{changed}"' if changed else ""
     )
 
 
@@ -228,7 +229,11 @@ def _plain_hashes(hashes: tuple[Hash, ...]) -> str:
 
 
 def _sorted(hashes: tuple[Hash, ...]) -> list[Hash]:
-    return sorted(hashes, key=lambda found: found.algorithm)
+    return sorted(hashes, key=_algorithm) if len(hashes) > 1 else list(hashes)
+
+
+def _algorithm(found: Hash) -> str:
+    return found.algorithm
 
 
 def _references(references: Iterable[Reference]) -> Iterator[str]:
