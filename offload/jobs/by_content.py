@@ -42,6 +42,7 @@ from offload.transfer.counters import Lane
 from offload.transfer.proving import prove_all
 from offload.transfer.readings import CARD, Reading, ReadingResult
 from offload.transfer.readings import Outcome as Read
+from offload.transfer.results import ZeroRuns
 from offload.values.entries import Kind
 from offload.values.facts import CardState, CopyState, Decision, DriveFacts, Facts, Policy, ReadBack
 from offload.values.findings import Finding
@@ -109,6 +110,7 @@ class _Search:
         self._places: list[Place] = []
         self._refused: list[DriveFacts] = []
         self._digests: dict[int, bytes] = {}
+        self._zero_runs = ZeroRuns()
         self._matching = Matching()
         self._results: dict[str, ReadingResult] = {}
         self._notices: list[Finding] = []
@@ -148,7 +150,7 @@ class _Search:
         try:
             is_stopped = self._tools.is_stopped
             self._doubts = look_at_copies(
-                self._entries, self._matching.copies, occasion, is_stopped
+                self._entries, self._matching.copies, self._zero_runs, occasion, is_stopped
             )
         except LookStoppedError as error:
             raise StoppedError(
@@ -252,6 +254,7 @@ class _Search:
             _never,
             is_card=True,
             may_share=True,
+            zero_runs=self._zero_runs,
         )
 
     def _reading(self, place: Place) -> Reading:

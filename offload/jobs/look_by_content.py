@@ -1,8 +1,8 @@
 """Looking into a card's clips on copies that were made by hand, wherever and however named.
 
 Only proven copies are opened, never the card: its one reading belongs to the proof. A clip of which
-a file is proven nowhere is left out, since that keeps the card anyway. Runs of zeros are not looked
-for: nobody has noted them, and everything would have to be read once more.
+a file is proven nowhere is left out, since that keeps the card anyway. Blocks of zeros were noted
+as the card was read.
 """
 
 import os
@@ -18,17 +18,14 @@ from offload.jobs.look_structure import IsStopped, LookStoppedError
 from offload.jobs.look_table import looked_into
 from offload.media.clip_files import group_files
 from offload.storage.root import Root
+from offload.transfer.results import ZeroRuns
+from offload.transfer.taps import ZERO_BLOCK
 from offload.values.clips import Clip, ClipCode
 from offload.values.entries import Entries
 from offload.values.findings import Finding
 
 Copy = tuple[Root, bytes]
 """A folder, held, and a path in it."""
-
-_NO_ZEROS = Finding(
-    "not-looked-for-zeros",
-    "the clips were looked into on their copies; runs of zeros inside them were not looked for",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +42,18 @@ class Doubts:
 
 
 def look_at_copies(
-    entries: Entries, copies: Mapping[int, Copy], occasion: Occasion, is_stopped: IsStopped
+    entries: Entries,
+    copies: Mapping[int, Copy],
+    zeros: ZeroRuns,
+    occasion: Occasion,
+    is_stopped: IsStopped,
 ) -> Doubts:
     """Look into every clip of which all files have a proven copy.
 
     Args:
         entries: of the card.
         copies: by number of the entry, where a proven copy of the file lies.
+        zeros: met while the card was read.
         occasion: what stands around the clips.
         is_stopped: whether the user wants to stop.
 
@@ -60,7 +62,7 @@ def look_at_copies(
     """
     source = _Scattered(entries, copies)
     try:
-        return _looked_at(entries, source, occasion, is_stopped)
+        return _looked_at(entries, source, zeros, occasion, is_stopped)
     except LookStoppedError:
         raise
     except Exception as error:  # noqa: BLE001 - becomes part of the result, and keeps the card
@@ -104,7 +106,11 @@ class _Scattered:
 
 
 def _looked_at(
-    entries: Entries, source: _Scattered, occasion: Occasion, is_stopped: IsStopped
+    entries: Entries,
+    source: _Scattered,
+    zeros: ZeroRuns,
+    occasion: Occasion,
+    is_stopped: IsStopped,
 ) -> Doubts:
     clips = group_files(
         entries,
@@ -112,7 +118,11 @@ def _looked_at(
         read=lambda path, most: read_small(source, path, most),
     )
     there = [clip for clip in clips if source.has(clip)]
-    looked = looked_into(there, source, is_stopped)
+
+    def zero_runs_of(number: int, _path: bytes) -> list[tuple[int, int]]:
+        return [run for run in zeros.of(number) if run[1] >= ZERO_BLOCK]
+
+    looked = looked_into(there, source, is_stopped, zero_runs_of)
     facts = {each.clip.path: each.probed.facts for each in looked if len(each.clip.files)}
     notices = notices_of(occasion, clips, facts, sounds_of(looked), entries)
     told = [(each.clip, finding) for each in looked for finding in each.findings]
@@ -121,6 +131,5 @@ def _looked_at(
         (
             *(each for notice in notices for each in findings_of(notice)),
             *told_of(told),
-            *((_NO_ZEROS,) if looked else ()),
         ),
     )

@@ -15,7 +15,7 @@ from offload.jobs.look_files import HeldFiles, Source, read_small
 from offload.jobs.look_findings import findings_of, holds_of, told_of
 from offload.jobs.look_kept import LookedInto, clip_rule, kept_clip, sounds_of
 from offload.jobs.look_notices import Occasion, notices_of
-from offload.jobs.look_structure import IsStopped, check_clip
+from offload.jobs.look_structure import IsStopped, ZeroRunsOf, check_clip, no_zero_runs
 from offload.jobs.opening import list_card, open_card
 from offload.jobs.surroundings import Surroundings
 from offload.ledger import clips as kept_clips
@@ -83,7 +83,12 @@ def look_at_folder(
         return _table(looked, occasion, entries)
 
 
-def looked_into(clips: Sequence[Clip], files: Source, is_stopped: IsStopped) -> list[LookedInto]:
+def looked_into(
+    clips: Sequence[Clip],
+    files: Source,
+    is_stopped: IsStopped,
+    zero_runs_of: ZeroRunsOf = no_zero_runs,
+) -> list[LookedInto]:
     """Look into these clips, all from one source, and keep what was found without the pictures.
 
     Raises:
@@ -94,7 +99,7 @@ def looked_into(clips: Sequence[Clip], files: Source, is_stopped: IsStopped) -> 
     def source_of(clip: Clip) -> Source | None:
         return None if is_still(clip) and clip.path not in stills else files
 
-    checked = (check_clip(clip, files, is_stopped) for clip in clips)
+    checked = (check_clip(clip, files, is_stopped, zero_runs_of) for clip in clips)
     found = look_into(checked, source_of, is_stopped, time_for(clips))
     with contextlib.closing(found):
         return [

@@ -24,6 +24,7 @@ from offload.transfer.hashing import Hashing, HashingCrew
 from offload.transfer.plan import IsStopped
 from offload.transfer.readings import Expected, Outcome, Reading, ReadingResult
 from offload.transfer.results import Marks, is_same_moment
+from offload.transfer.taps import note_zeros
 from offload.values.findings import Finding
 
 BUFFER_COUNT = 4
@@ -268,6 +269,8 @@ class Prover(threading.Thread):
         self._lane.moved(count)
         self._fetched_bytes += count
         block = asked.window.view[:count]
+        if self._reading.zero_runs is not None:
+            note_zeros(self._reading.zero_runs, opened.number, asked.offset, block)
         digests = self._hashed(stretch, block)
         if not stretch.is_last and count == asked.length:
             return

@@ -6,7 +6,7 @@ from typing import Protocol
 
 from offload.storage.evidence import Medium
 from offload.storage.root import Root
-from offload.transfer.results import Marks
+from offload.transfer.results import Marks, ZeroRuns
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
 
@@ -60,6 +60,7 @@ class Reading:
         may_share: a file with several names is read all the same; the caller tells them apart.
         algorithms: further checksums that the one reading of a file has to work out.
         take: told the digests of each file.
+        zero_runs: takes the blocks of zeros that are met.
     """
 
     key: str
@@ -72,6 +73,7 @@ class Reading:
     may_share: bool = False
     algorithms: Callable[[int], Collection[str]] | None = None
     take: Take | None = None
+    zero_runs: ZeroRuns | None = None
 
 
 @dataclass(slots=True)

@@ -14,6 +14,26 @@ ZERO_BLOCK = 1 << 16
 _ZEROS = bytes(ZERO_BLOCK)
 
 
+def note_zeros(runs: ZeroRuns, number: int, offset: int, view: memoryview) -> None:
+    """Note the zero blocks in one stretch of a file, wherever it begins.
+
+    Blocks are those of the file. What of one lies in two stretches is noted in two parts, which
+    join when both are zeros; a run shorter than a block is half of one that was not.
+
+    Args:
+        runs: takes them.
+        number: of the entry.
+        offset: of the stretch in the file, bytes; stretches come in order.
+        view: the bytes.
+    """
+    start = 0
+    while start < len(view):
+        end = min(len(view), start + ZERO_BLOCK - (offset + start) % ZERO_BLOCK)
+        if view[start] == 0 and view[start:end] == _ZEROS[: end - start]:
+            runs.add(number, offset + start, end - start)
+        start = end
+
+
 class ChecksumTap(threading.Thread):
     """Works out one checksum of every file that passes; with ``zero_runs`` notes zero blocks too.
 
