@@ -75,7 +75,8 @@ def _check(bench: Bench) -> Sample:
     card = made_data.small_card(bench.folder, 100_000, 4096)
     place = _kept(bench, "kept-listing", card)
     drop_caches()
-    return bench.offload("check", card, "--copies", "1", "--same-drive-ok", home=place / "home")
+    policy = "[copies]\nneeded = 1\nseparate_drives = false\n"
+    return bench.offload("check", card, home=place / "home", more=policy)
 
 
 def _find(bench: Bench) -> Sample:

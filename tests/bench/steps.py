@@ -45,6 +45,7 @@ class Bench:
         home: Path | None = None,
         looks: bool = False,
         program: str = "offload",
+        more: str = "",
     ) -> Sample:
         """The whole program as a user starts it, with a home of its own.
 
@@ -56,8 +57,9 @@ class Bench:
             looks: look into the clips, which is the default of the program and which none of the
                 tools beside it does.
             program: the module that is run.
+            more: further tables of the settings.
         """
-        words = self._words(verb, *arguments, looks=looks, program=program)
+        words = self._words(verb, *arguments, looks=looks, program=program, more=more)
         return measured(words, environment=self._environment(home), expected=expected)
 
     def offload_until(
@@ -67,9 +69,11 @@ class Bench:
         words = self._words(verb, *arguments, looks=False, program=program)
         return measured_until(words, sign, environment=self._environment(None))
 
-    def _words(self, verb: str, *arguments: str | Path, looks: bool, program: str) -> list[str]:
+    def _words(
+        self, verb: str, *arguments: str | Path, looks: bool, program: str, more: str = ""
+    ) -> list[str]:
         settings = self.folder / "offload.toml"
-        settings.write_text(_SETTINGS.format(look=str(looks).lower()))
+        settings.write_text(_SETTINGS.format(look=str(looks).lower()) + more)
         words = [sys.executable, "-m", program, verb, *map(os.fspath, arguments)]
         return words if verb == "--help" else [*words, "--settings", os.fspath(settings)]
 
