@@ -38,10 +38,13 @@ class Walk:
     Attributes:
         inventory: entries, what was left out, digest.
         left_out_clips: paths of what is left out and begins like a clip.
+        newest_change_ns: latest change time (``ctime``) of anything that was listed, the top
+            folder too; nanoseconds since 1970.
     """
 
     inventory: Inventory
     left_out_clips: tuple[bytes, ...] = ()
+    newest_change_ns: int = 0
 
     @property
     def has_footage_left_out(self) -> bool:
@@ -55,6 +58,7 @@ class _Walker:
     is_inner_mount: IsInnerMount
     left_out: list[Entry] = field(default_factory=list)
     clips: list[bytes] = field(default_factory=list)
+    newest_change_ns: int = 0
 
     def below(self, top: bytes) -> Iterator[Entry]:
         """Everything below ``top``, folder by folder."""
@@ -80,7 +84,9 @@ class _Walker:
             path = join(folder, entry)
             if isinstance(facts, OSError):
                 yield from self._unreadable(path, facts)
-            elif stat.S_ISDIR(facts.st_mode):
+                continue
+            self.newest_change_ns = max(self.newest_change_ns, facts.st_ctime_ns)
+            if stat.S_ISDIR(facts.st_mode):
                 if is_left_out_folder(path) and not self._is_mount(path):
                     self._leave_out_folder(path)
                 else:
@@ -185,6 +191,7 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
     root.forget_folders()
     walker = _Walker(root, is_inner_mount)
     try:
+        walker.newest_change_ns = root.facts(b"").st_ctime_ns
         entries = Entries(walker.below(b""))
     except OSError as error:
         raise CardError(
@@ -194,7 +201,8 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
             remedy="Check that this user may read removable volumes, try another reader, then the "
             "same command again.",
         ) from error
-    return Walk(Inventory(entries, Entries(walker.left_out)), tuple(walker.clips))
+    inventory = Inventory(entries, Entries(walker.left_out))
+    return Walk(inventory, tuple(walker.clips), walker.newest_change_ns)
 
 
 def _kind_of(facts: os.stat_result) -> Kind:

@@ -441,8 +441,6 @@ def _never(_number: int) -> bool:
 
 
 def _findings(walk: Walk, kind: Kind, code: str) -> tuple[Finding, ...]:
-    return tuple(
-        Finding(code, entry.note, entry.path)
-        for entry in walk.inventory.entries
-        if entry.kind is kind
-    )
+    entries = walk.inventory.entries
+    found = (entries[number] for number in entries.of_kind(kind))
+    return tuple(Finding(code, entry.note, entry.path) for entry in found)

@@ -194,7 +194,9 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         columns = files.load(tools.ledger, known.last.offload, len(entries))
         checksums = columns.digests.get("xxh128", b"")
         if is_same and not _is_void(walk, known, tools):
-            states = _still_as_read(card.root, entries, columns.states, _last_reading(known))
+            states = columns.states
+            if walk.newest_change_ns > _last_reading(known):
+                states = _still_as_read(card.root, entries, states, _last_reading(known))
         else:
             states = _never_read(entries)
     with ExitStack() as stack:
@@ -399,11 +401,9 @@ def _clip_findings(known: Known, tools: Tools) -> tuple[Finding, ...]:
 
 
 def _findings(walk: Walk, kind: Kind, code: str) -> tuple[Finding, ...]:
-    return tuple(
-        Finding(code, entry.note, entry.path)
-        for entry in walk.inventory.entries
-        if entry.kind is kind
-    )
+    entries = walk.inventory.entries
+    found = (entries[number] for number in entries.of_kind(kind))
+    return tuple(Finding(code, entry.note, entry.path) for entry in found)
 
 
 def _void(known: Known, walk: Walk, tools: Tools) -> None:

@@ -201,6 +201,14 @@ class Entries(Sequence[Entry]):
             previous, start = path, end
         return found
 
+    def of_kind(self, kind: Kind) -> Iterator[int]:
+        """The numbers of all entries of one kind, without making any."""
+        letter = kind.value.encode("ascii")
+        at = self._kinds.find(letter)
+        while at >= 0:
+            yield at
+            at = self._kinds.find(letter, at + 1)
+
     def path(self, at: int) -> bytes:
         """The path of entry number ``at``, without making the entry."""
         start = self._ends[at - 1] if at else 0

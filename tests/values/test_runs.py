@@ -40,3 +40,9 @@ def test_folders_in_order_make_few_stretches() -> None:
     keys = [key for folder in reversed(folders) for key in folder]
     found = in_order(len(keys), array("Q", range(0, 1500, 50)), keys.__getitem__)
     assert len(found) == 30
+
+
+def test_entries_of_a_kind_are_found() -> None:
+    kinds = [Kind.FILE, Kind.LINK, Kind.FOLDER, Kind.LINK]
+    entries = Entries(Entry(b"%d" % at, kind) for at, kind in enumerate(kinds))
+    assert [list(entries.of_kind(kind)) for kind in (Kind.LINK, Kind.MOUNT)] == [[1, 3], []]
