@@ -60,6 +60,7 @@ def copy(
     sheet = read_sheet(expect)
     with session(settings, _overrides(copies, card_reads, same_drive_ok, checksum)) as opened:
         path = find_card(opened, card)
+        _refuse_delivery(path)
         wish = wish_for(opened, path, tuple(to or ()), roll)
         wish = replace(wish, sheet=sheet)
         reads = 1 if missing else wish.policy.card_reads
@@ -70,6 +71,21 @@ def copy(
         outcome = view.watch(stopping(stop), lambda: job(wish, tools))
         view.show(outcome, is_check=missing)
         return 0 if outcome.verdict.is_cleared else 1
+
+
+def _refuse_delivery(path: bytes) -> None:
+    """No card words are ever said of a delivery."""
+    from offload.errors import UsageError
+    from offload.jobs.volume_kind import is_delivery
+    from offload.values.paths import to_text
+
+    if is_delivery(path):
+        raise UsageError(
+            "this is a delivery: rolls with their records beside them, and no card",
+            path=path,
+            meaning="Nothing was read or written.",
+            remedy=f"offload receive {to_text(path)}",
+        )
 
 
 def _overrides(

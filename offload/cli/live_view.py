@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import ClassVar
 
 from rich.cells import cell_len
 
@@ -24,7 +25,6 @@ SAMPLES_PER_S = 8
 _WINDOW_S = 4.0
 _STALLED_S = 10.0
 _NAME_WIDTH = 11
-_ANSWER = "  KEEP THE CARD IN. Nothing is proven yet."
 
 
 @dataclass(slots=True)
@@ -65,7 +65,10 @@ class LiveView:
     notices: list[str] = field(default_factory=list)
     card_reads: int = 2
     started_at: datetime = field(default_factory=datetime.now)
-    _speeds: dict[tuple[str, str], _Speed] = field(default_factory=dict)
+    _speeds: dict[tuple[int, str], _Speed] = field(default_factory=dict)
+
+    ANSWER: ClassVar[str] = "KEEP THE CARD IN. Nothing is proven yet."
+    SOURCE: ClassVar[str] = "card"
 
     def tell(self, finding: Finding) -> None:
         """Show what the camera team should hear while the camera is still near."""
@@ -78,16 +81,18 @@ class LiveView:
         now = time.monotonic()
         left = time_left(self.progress)
         # However long a name is, it never pushes the answer off the screen.
-        name = cut(shown(self.roll) or "card", max(4, width - len(_ANSWER)))
+        answer = f"  {self.ANSWER}"
+        name = cut(shown(self.roll) or self.SOURCE, max(4, width - len(answer)))
         when = _when(left) if left is not None else ""
-        lines = [_spread(f"{name}{_ANSWER}", when, width), self._facts()]
+        lines = [_spread(f"{name}{answer}", when, width), self._facts()]
         if self.progress.step in ("copying", "proving", *_AFTERWARDS):
             lines += self._pass_lines(1, self.progress.copying, now)
             lines += self._proving_lines(now)
             if self.progress.step in _AFTERWARDS:
-                lines.append(f"  3 {_AFTERWARDS[self.progress.step]}")
+                lines.append(f"  3 {_AFTERWARDS[self.progress.step].format(self.SOURCE)}")
         else:
-            lines.append(f"  {_STEPS.get(self.progress.step, 'getting ready')}")
+            step = _STEPS.get(self.progress.step, "getting ready")
+            lines.append(f"  {step.format(self.SOURCE)}")
         lines += [f"  tell camera  {notice}" for notice in self.notices[-3:]]
         lines.append("  Ctrl-C stops cleanly. The same command goes on from there.")
         return [cut(line, width) for line in lines]
@@ -109,9 +114,11 @@ class LiveView:
         if is_over:
             lines = [f"{head} done in {duration(counters.elapsed_s)}"]
         elif card.total_bytes and card.done_bytes >= card.total_bytes:
-            lines = [f"{head} {size(card.total_bytes)}, all read from the card"]
+            lines = [f"{head} {size(card.total_bytes)}, all read from the {self.SOURCE}"]
         elif card.total_bytes:
-            read = f"{size(card.done_bytes)} of {size(card.total_bytes)} read from the card"
+            read = (
+                f"{size(card.done_bytes)} of {size(card.total_bytes)} read from the {self.SOURCE}"
+            )
             lines = [f"{head} {read}   {self._pace(card, speed, now)}"]
         else:
             lines = [head.rstrip()]
@@ -152,18 +159,19 @@ class LiveView:
         return [f"  2 proving   not begun: {what}, from the device"]
 
     def _speed(self, counters: Pass, lane: Lane, now: float) -> float:
-        speed = self._speeds.setdefault((counters.step, lane.name), _Speed())
+        speed = self._speeds.setdefault((id(counters), lane.name), _Speed())
         return speed.take(now, lane.done_bytes)
 
 
 _STEPS = {
-    "inventory": "listing the card",
+    "inventory": "listing the {}",
+    "listing": "listing, and reading what is recorded",
     "preflight": "looking at the drives",
 }
 _AFTERWARDS = {
     "record": "writing the record",
     "clips": "looking into the clips, on the copies",
-    "last-look": "a last look at card and drives",
+    "last-look": "a last look at {} and drives",
 }
 
 

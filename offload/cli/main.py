@@ -21,6 +21,7 @@ _COMMANDS = {
     "status": "Every card of the day and where it is, runs, holds, drives.",
     "check": "May this card be erased now?",
     "verify": "Check a copy or a delivery against its record, without the ledger.",
+    "receive": "Check a delivery against its sender's record while it is copied.",
     "mend": "Put damaged and missing files of a copy back from a good one.",
     "rolls": "What the ledger knows of rolls and cards.",
     "clips": "The clips of a card, folder or roll, and what is wrong with them.",

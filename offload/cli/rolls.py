@@ -62,6 +62,7 @@ def _known(ledger: Any, roll: Any) -> dict[str, Any]:
         "runs": len(runs),
         "last": _moment(last.changed_ns) if last else "",
         "answer": last.answer.value if last and last.answer else "none",
+        "received": _received(last),
         "safe_at": _moment(given[0].given.at_ns) if given else "",
         "is_void": bool(given and given[0].voided_ns is not None),
         "copies": [
@@ -80,13 +81,17 @@ def _known(ledger: Any, roll: Any) -> dict[str, Any]:
 
 def _lines(known: dict[str, Any], *, is_whole: bool) -> str:
     was = {"cleared": "was safe", "held": "was held"}.get(known["answer"], "no verdict")
+    if known["received"]:
+        was = f"received {known['received']},"
     at = known["safe_at"] if known["answer"] == "cleared" else known["last"]
     head = f"{known['roll']:<12} {known['day']}  {known['code']:<8} {was} at {at}"
     drives = ", ".join(copy["drive"] for copy in known["copies"])
     if not is_whole:
         return f"{head}   on {drives}" if drives else head
     rows = [head, *(_copy_line(copy) for copy in known["copies"])]
-    return "\n".join([*rows, "  Whether the card may be erased now:  offload check"])
+    if not known["received"]:
+        rows.append("  Whether the card may be erased now:  offload check")
+    return "\n".join(rows)
 
 
 def _copy_line(copy: dict[str, Any]) -> str:
@@ -95,6 +100,16 @@ def _copy_line(copy: dict[str, Any]) -> str:
         f"  {copy['drive']:<12} {copy['stage']}, {copy['proven']} files proven, "
         f"read from {copy['read_back']}: {copy['path']}{failure}"
     )
+
+
+def _received(run: Any) -> str:
+    """What was said of a roll that came with a delivery; empty for a card's."""
+    from offload.ledger.offloads import Work
+    from offload.values.paths import shown
+
+    if run is None or run.work is not Work.RECEIVE:
+        return ""
+    return shown(str(run.verdict.get("words", ""))).lower() or "in part"
 
 
 def _moment(at_ns: int) -> str:

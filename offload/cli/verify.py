@@ -12,6 +12,7 @@ from offload.cli.options import JSON, SETTINGS
 if TYPE_CHECKING:
     from offload.cli.run_view import RunView
     from offload.jobs.verifying import Appending, VerifyTools
+    from offload.record.signers import Signers
     from offload.settings import Settings
     from offload.transfer.counters import Progress
 
@@ -84,14 +85,24 @@ def tools_for(
     settings: "Settings", view: "RunView", progress: "Progress", stop: threading.Event
 ) -> "VerifyTools":
     """What a verification works with, beside what is asked of it."""
-    from offload.cli.session import identity, surroundings
-    from offload.jobs.verify_trust import own_public_key, read_trusted, with_own_key
+    from offload.cli.session import surroundings
     from offload.jobs.verifying import VerifyTools
+
+    return VerifyTools(signers_for(settings), surroundings(), progress, view.take, stop.is_set)
+
+
+def signers_for(settings: "Settings") -> "Signers":
+    """Whom this station believes, itself included.
+
+    Raises:
+        RecordError: the list of keys cannot be read.
+    """
+    from offload.cli.session import identity
+    from offload.jobs.verify_trust import own_public_key, read_trusted, with_own_key
 
     home = settings.station.home
     own = own_public_key(home, settings.station.key)
-    signers = with_own_key(read_trusted(home), own, identity())
-    return VerifyTools(signers, surroundings(), progress, view.take, stop.is_set)
+    return with_own_key(read_trusted(home), own, identity())
 
 
 def appending_for(settings: "Settings") -> "Appending":

@@ -1,6 +1,6 @@
 """A verification on a screen: the answer first, then what it rests on, then what to do."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 
 from offload.clearance.words import counted, safe
@@ -22,6 +22,7 @@ from offload.jobs.verify_result import (
 )
 from offload.jobs.verify_sentences import (
     HEADLINES,
+    Advice,
     headline,
     of_clearance,
     of_files,
@@ -77,10 +78,12 @@ def verification_lines(found: Verification, pen: Pen) -> list[Line]:
     if not found.coverage:
         lines += pen.act("if this is a card, ask what stands on other drives", _check(found))
     lines += _reasons(found, pen)
-    lines += _records(found, pen)
-    lines += _signatures(found, pen)
-    lines += _notes(found, pen)
-    return lines
+    return lines + found_lines(found, pen)
+
+
+def found_lines(found: Verification, pen: Pen) -> list[Line]:
+    """What an answer rests on: records, signatures, and what else was met."""
+    return [*_records(found, pen), *_signatures(found, pen), *_notes(found, pen)]
 
 
 def _check(found: Verification) -> tuple[bytes, ...]:
@@ -88,12 +91,22 @@ def _check(found: Verification) -> tuple[bytes, ...]:
 
 
 def _reasons(found: Verification, pen: Pen) -> Iterator[Line]:
-    for number, (text, body) in enumerate(_each_reason(found, pen), 1):
+    def advise(state: FileState, count: int) -> Advice:
+        return of_files(state, count, found.folder, is_written_down=bool(found.appended))
+
+    for number, (text, body) in enumerate(each_reason(found, pen, advise), 1):
         yield from pen.text(text, f"{number:>3} ", INDENT, "bold")
         yield from body
 
 
-def _each_reason(found: Verification, pen: Pen) -> Iterator[tuple[str, list[Line]]]:
+def each_reason(
+    found: Verification, pen: Pen, advise: Callable[[FileState, int], Advice]
+) -> Iterator[tuple[str, list[Line]]]:
+    """Every reason why something is not as recorded, and the lines below it.
+
+    Args:
+        advise: what is said of so many files in one state, and what to do.
+    """
     for signature in found.signatures:
         if signature.state not in TOLERATED:
             do = "ask the one who signed for the record as it was"
@@ -103,7 +116,7 @@ def _each_reason(found: Verification, pen: Pen) -> Iterator[tuple[str, list[Line
     for state in _ORDER:
         count = found.count(state)
         if count:
-            yield from _of_state(found, state, count, pen)
+            yield from _of_state(found, state, count, pen, advise(state, count))
     for half in found.half_done:
         if half.code != "kept-aside":
             yield f"{half.code}: {of_finding(half)}.", []
@@ -126,9 +139,8 @@ def _record_faults(faults: Sequence[Finding], pen: Pen) -> Iterator[tuple[str, l
 
 
 def _of_state(
-    found: Verification, state: FileState, count: int, pen: Pen
+    found: Verification, state: FileState, count: int, pen: Pen, advice: Advice
 ) -> Iterator[tuple[str, list[Line]]]:
-    advice = of_files(state, count, found.folder, is_written_down=bool(found.appended))
     body: list[Line] = []
     reports = [each for each in found.reports if each.state is state]
     for report in reports[:FILES_SHOWN]:

@@ -87,8 +87,8 @@ class Ending:
         Raises:
             LedgerError: a cleared card could not be written down: no verdict.
         """
-        self._write_states()
-        facts = self._facts(look)
+        self.write_states()
+        facts = self.facts(look)
         verdict = decide(facts, self.context)
         published = None
         # A drive that refuses the statement counts no more; the others may still be enough.
@@ -101,7 +101,7 @@ class Ending:
             self._withdraw(verdict)
         if published is not None and not self.notes.is_written:
             withdraw(published)
-            facts = self._facts(look)
+            facts = self.facts(look)
             outcome = self._outcome(decide(facts, self.context), facts, None)
         self._write_page()
         return outcome
@@ -135,7 +135,8 @@ class Ending:
             self.tools.surroundings.now(),
         )
 
-    def _facts(self, look: LastLook) -> Facts:
+    def facts(self, look: LastLook) -> Facts:
+        """What the verdict rests on, at this moment."""
         is_present = is_still_mounted(self.card, self.tools.surroundings)
         facts = gather_facts(
             FactSources(
@@ -181,9 +182,9 @@ class Ending:
         except PublishingError as error:
             self.drives.fail(error.drive, reason(error.error))
             self.recorded.pop(error.drive, None)
-            facts = self._facts(look)
+            facts = self.facts(look)
             return decide(facts, self.context), facts, None
-        facts = self._facts(look)
+        facts = self.facts(look)
         now = decide(facts, self.context)
         if not now.is_cleared:
             # The card has left while its clearance was being written.
@@ -223,7 +224,8 @@ class Ending:
         )
         clearances.add(self.tools.ledger, new)
 
-    def _write_states(self) -> None:
+    def write_states(self) -> None:
+        """Write down how every file came out, and every drive."""
         entries = self.walk.inventory.entries
         self.notes.card_states(self.columns, entries)
         for place in self.drives.places:

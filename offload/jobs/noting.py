@@ -35,7 +35,7 @@ from offload.values.facts import Decision
 from offload.values.findings import Finding
 from offload.values.inventory import Inventory
 from offload.values.paths import to_text
-from offload.values.verdict import Verdict
+from offload.values.verdict import Answer, Verdict
 
 _BATCH_FILES = 1000
 _BATCH_BYTES = 2 << 30
@@ -98,26 +98,32 @@ class Notes:
                     mounting=held.mounting,
                     inventory=whole,
                 )
-                before = next(iter(offloads.unfinished(self.ledger, self.card)), None)
-                if before is not None:
-                    self.key = before.key
-                self.offload = offloads.start(
-                    self.ledger,
-                    offloads.NewOffload(
-                        self.key,
-                        self.card,
-                        kept,
-                        inventory.digest,
-                        wish.policy,
-                        wish.checksums,
-                        held.mounting,
-                        self.surroundings.host,
-                        self.surroundings.pid,
-                        now,
-                        continues=before.offload if before is not None else None,
-                        work=offloads.Work.COPY if wish.only_paths is None else offloads.Work.PART,
-                    ),
-                )
+                self._start(held, kept, inventory, wish, now)
+
+        self._try(write)
+
+    def begin_received(
+        self, held: HeldCard, hints: CardHints, inventory: Inventory, wish: Wish
+    ) -> None:
+        """A roll of a delivery is listed and its copying begins, or goes on.
+
+        It has a row among the cards, since there the material is; it is never mounted as one, has
+        no code of its own, and no list of cards names it (:mod:`offload.ledger.standing`).
+
+        Args:
+            held: what is read.
+            hints: tell this roll of this delivery, listed like this, from all else.
+            inventory: what is on it.
+            wish: of the run.
+        """
+        now = self.surroundings.now_ns()
+        self.key = self.surroundings.random_number()
+
+        def write() -> None:
+            with self.ledger.writing():
+                known = cards.find_by_hints(self.ledger, hints)
+                self.card = known[0].card if known else cards.add(self.ledger, hints, now)
+                self._start(held, inventories.keep(self.ledger, inventory), inventory, wish, now)
 
         self._try(write)
 
@@ -214,12 +220,13 @@ class Notes:
             new = drives.Fault(number, self.offload, text, self.surroundings.now_ns())
             self._try(lambda: drives.add_fault(self.ledger, new))
 
-    def coded(self, code: str, roll: rolls.NewRoll) -> None:
+    def coded(self, code: str, roll: rolls.NewRoll, *, is_card: bool = True) -> None:
         """The card has been read once: code, roll and content root are known."""
 
         def write() -> None:
             with self.ledger.writing():
-                cards.tell_code(self.ledger, self.card, code)
+                if is_card:
+                    cards.tell_code(self.ledger, self.card, code)
                 known = [
                     each
                     for each in rolls.of_card(self.ledger, self.card)
@@ -246,7 +253,8 @@ class Notes:
     def roll_before(self, digest: str) -> str:
         """The name of the roll that a card listed like this was given last; empty if none."""
         for offload in offloads.of_digest(self.ledger, digest):
-            if offload.roll is not None:
+            # What somebody else called a roll is no word on this card.
+            if offload.roll is not None and offload.work is not offloads.Work.RECEIVE:
                 return rolls.get(self.ledger, offload.roll).name
         return ""
 
@@ -292,9 +300,36 @@ class Notes:
 
         self._try(write)
 
+    def end_received(self, result: Mapping[str, Any]) -> None:
+        """A delivery is received. No card words apply to it: nothing is ever cleared by it."""
+        now = self.surroundings.now_ns()
+        self._try(lambda: offloads.end(self.ledger, self.offload, Answer.HELD, result, now))
+
     def write(self, action: Callable[[], None]) -> None:
         """Anything else, guarded in the same way."""
         self._try(action)
+
+    def _start(self, held: HeldCard, kept: int, inventory: Inventory, wish: Wish, now: int) -> None:
+        before = next(iter(offloads.unfinished(self.ledger, self.card)), None)
+        if before is not None:
+            self.key = before.key
+        self.offload = offloads.start(
+            self.ledger,
+            offloads.NewOffload(
+                self.key,
+                self.card,
+                kept,
+                inventory.digest,
+                wish.policy,
+                wish.checksums,
+                held.mounting,
+                self.surroundings.host,
+                self.surroundings.pid,
+                now,
+                continues=before.offload if before is not None else None,
+                work=_work_of(wish),
+            ),
+        )
 
     def _add_files(self, numbers: Sequence[int], columns: PassColumns) -> None:
         digests = columns.copied.digests
@@ -311,6 +346,12 @@ class Notes:
             action()
         except LedgerError as error:
             self.failure = error
+
+
+def _work_of(wish: Wish) -> offloads.Work:
+    if wish.is_delivery:
+        return offloads.Work.RECEIVE
+    return offloads.Work.COPY if wish.only_paths is None else offloads.Work.PART
 
 
 def number_of(

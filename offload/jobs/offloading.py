@@ -82,7 +82,7 @@ def offload_card(wish: Wish, tools: Tools) -> Outcome:
             tools.surroundings.pid, tools.surroundings.host, tools.surroundings.now_ns()
         )
         stack.enter_context(take_card(tools.ledger.home, card.mounting, holder))
-        run = _Run(wish, tools, card)
+        run = CardRun(wish, tools, card)
         stack.callback(run.close)
         try:
             return run.whole()
@@ -96,7 +96,7 @@ def offload_card(wish: Wish, tools: Tools) -> Outcome:
             ) from error
 
 
-class _Run:
+class CardRun:
     """One offload under way: each method a step, in the order of :meth:`whole`."""
 
     def __init__(self, wish: Wish, tools: Tools, card: HeldCard) -> None:

@@ -183,6 +183,7 @@ def place_all(
     may_be_tried: Callable[[HeldDrive], bool],
     *,
     first_part: int = 1,
+    is_delivery: bool = False,
 ) -> tuple[list[Place], dict[str, OffloadError], int]:
     """Find the roll's name and place on every drive. Nothing is left changed.
 
@@ -193,6 +194,8 @@ def place_all(
         entries: of the card.
         may_be_tried: whether names may be tried on a drive.
         first_part: 1 for the roll's own name, 2 for ``ROLL-2`` and so on.
+        is_delivery: what comes is a copy, of a roll that may be here already, from another card or
+            hand: what is finished and listed alike may be it, and its record has the last word.
 
     Returns:
         Places, all with one roll name; why a drive is dropped; the part taken.
@@ -207,7 +210,9 @@ def place_all(
     for part in range(first_part, _MOST_PARTS + 1):
         roll = os.fsencode(run.roll) + (b"-%d" % part if part > 1 else b"")
         try:
-            places, refused = _try_all(drives, base_of, roll, run, entries, rules_of)
+            places, refused = _try_all(
+                drives, base_of, roll, run, entries, rules_of, is_delivery=is_delivery
+            )
         except _OtherCardError:
             continue
         return places, refused, part
@@ -242,6 +247,8 @@ def _try_all(
     run: Run,
     entries: Entries,
     rules_of: Callable[[HeldDrive], NameRules],
+    *,
+    is_delivery: bool,
 ) -> tuple[list[Place], dict[str, OffloadError]]:
     places: list[Place] = []
     refused: dict[str, OffloadError] = {}
@@ -255,7 +262,7 @@ def _try_all(
                 rules_of(drive),
                 bytearray(len(entries)),
             )
-            _look(place, run, entries)
+            _look(place, run, entries, is_delivery=is_delivery)
         except DriveError as error:
             refused[drive.name] = error
         except OSError as error:
@@ -273,7 +280,7 @@ def _rules_of(drive: HeldDrive, *, may_be_tried: bool) -> NameRules:
     return rules_for(kind, probed)
 
 
-def _look(place: Place, run: Run, entries: Entries) -> None:
+def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> None:
     """Find out what there is of the roll on one drive, and how names are written there."""
     root = place.drive.root
     root.forget_folders()
@@ -286,6 +293,9 @@ def _look(place: Place, run: Run, entries: Entries) -> None:
     place.names = mapped_names(entries, place.rules, before, known)
     place.renamed = place.names.renamed(entries)
     owner = _owner(place, run, found, entries)
+    if is_delivery and lies is Lies.DONE and place.earlier is not None:
+        is_alike = place.earlier.inventory == run.inventory
+        owner = Owner.THIS_CARD if is_alike else Owner.OTHER_CARD
     if owner is Owner.OTHER_CARD or (lies is Lies.NOTHING and _is_record_of_other(place, run)):
         raise _OtherCardError
     place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner)
@@ -295,6 +305,9 @@ def _look(place: Place, run: Run, entries: Entries) -> None:
             raise _OtherCardError
         raise _unknown(place)
     if place.existing.use is Use.ADD:
+        if is_delivery:
+            # A sender's further generation and ours would part ways in one history.
+            raise _OtherCardError
         place.standing = Standing.ADDING
     if place.existing.present:
         place.present = bytearray(place.existing.present)

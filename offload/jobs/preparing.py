@@ -153,7 +153,13 @@ class Drives:
         entries: Entries,
     ) -> list[Place]:
         places, refused, self.part = place_all(
-            drives, base_of, lease(""), entries, self._may_be_tried, first_part=self.part
+            drives,
+            base_of,
+            lease(""),
+            entries,
+            self._may_be_tried,
+            first_part=self.part,
+            is_delivery=self.wish.is_delivery,
         )
         for name, error in refused.items():
             self.drop(name, error)

@@ -61,6 +61,7 @@ class Signing:
         written_at: now, with zone.
         comment: what was done, free text.
         patterns: ignore patterns that are new.
+        process: whether the files lie where they lay, or were brought there.
     """
 
     key: SigningKey
@@ -70,6 +71,7 @@ class Signing:
     written_at: datetime
     comment: str
     patterns: tuple[str, ...] = ()
+    process: Process = Process.IN_PLACE
 
 
 def append_all(
@@ -93,7 +95,7 @@ def append_all(
     )
     operation = Operation(
         creator,
-        Process.IN_PLACE,
+        signing.process,
         signing.started_at,
         _top_name(place),
         formats_of(checked),

@@ -160,6 +160,15 @@ class Checker:
         """Bytes, as listed."""
         return self._listing.entries.size_bytes(number)
 
+    @property
+    def plan(self) -> Plan:
+        """What is to be read."""
+        return self._plan
+
+    def to_read(self) -> list[int]:
+        """Entries that are read, in the order of the listing."""
+        return self._plan.to_read
+
     def recorded_numbers(self) -> list[int]:
         """Entries that a record speaks of."""
         return self._plan.recorded

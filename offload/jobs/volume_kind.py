@@ -20,7 +20,7 @@ from offload.jobs.placing import RECORDS
 from offload.record.mhl.naming import COLLECTION_NAME
 from offload.storage.root import Root
 from offload.values.entries import Entry, Kind
-from offload.values.paths import join
+from offload.values.paths import join, name, parent
 
 _MOST_NAMES = 4000
 _MOST_FOLDERS = 400
@@ -92,6 +92,24 @@ def _judged(entries: list[Entry], sight: "_Sight", rules: Sequence[LayoutRule] |
     return Looked(VolumeKind.UNKNOWN, is_whole=sight.is_whole)
 
 
+def is_delivery(mount_point: bytes) -> bool:
+    """Whether a volume or folder holds rolls with their records beside them, or a collection.
+
+    Stricter than :func:`look_at_volume`, since it keeps a person's word from being taken: a folder
+    that is merely called ``records`` makes no delivery.
+    """
+    try:
+        with Root(mount_point, keep_times=True) as root:
+            sight = _Sight(root)
+            folders = {entry.path for entry in sight.entries() if entry.kind is Kind.FOLDER}
+    except OSError:
+        return False
+    return sight.has_collection or any(
+        name(parent(folder)) == RECORDS and join(parent(parent(folder)), name(folder)) in folders
+        for folder in folders
+    )
+
+
 class _Sight:
     """Names and kinds from the top down, within bounds."""
 
@@ -99,6 +117,7 @@ class _Sight:
         self._root = root
         self.is_whole = True
         self.has_records = False
+        self.has_collection = False
 
     def entries(self) -> Iterator[Entry]:
         """The entries that were seen.
@@ -135,5 +154,7 @@ class _Sight:
 
     def _note(self, path: bytes, *, is_folder: bool) -> None:
         last = path.rpartition(b"/")[2]
-        if (is_folder and last == RECORDS) or (not is_folder and last == COLLECTION_NAME):
+        if not is_folder and last == COLLECTION_NAME:
+            self.has_collection = True
+        if self.has_collection or (is_folder and last == RECORDS):
             self.has_records = True

@@ -55,6 +55,7 @@ class Wish:
         looks: look into the clips; without it they are copied and proven, and a notice says so.
         brief: what the shoot asked for; clips that differ are told.
         sheet: what the camera sheet lists; what never came is told.
+        is_delivery: what is copied is somebody else's copy and no card.
     """
 
     card: bytes
@@ -75,6 +76,7 @@ class Wish:
     looks: bool = False
     brief: Brief = field(default_factory=Brief)
     sheet: Sheet = field(default_factory=Sheet)
+    is_delivery: bool = False
 
     def base_folder(self, moment: datetime, roll: str, cameras: str) -> bytes:
         """The folder that holds the roll on every drive, relative, for a run that starts now.

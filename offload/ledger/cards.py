@@ -11,6 +11,10 @@ from dataclasses import dataclass
 from offload.ledger.columns import plain, raw, unraw, whole
 from offload.ledger.database import Ledger, Row
 
+DELIVERY = "delivery"
+"""Stands for the file system of what is no card: a roll of a delivery has a row among the cards,
+since there the material is, and no list of cards names it."""
+
 MOST = 50
 """No question lists more candidates than this, the newest first."""
 

@@ -72,6 +72,7 @@ class RollStanding:
     proven_copies: int
 
 
+_IS_CARD = f"fs_type <> '{cards.DELIVERY}'"
 _UNPROVEN = "(digest = '' OR digest <> proven_digest) AND digest <> dismissed_digest"
 
 
@@ -93,7 +94,8 @@ def of_card(ledger: Ledger, card: int) -> CardStanding:
 def seen_since(ledger: Ledger, since_ns: int) -> tuple[CardStanding, ...]:
     """Every card that was seen at that time or later: the cards of the day; last seen first."""
     rows = ledger.rows(
-        f"SELECT id FROM cards WHERE last_seen_ns >= ? ORDER BY last_seen_ns DESC LIMIT {MOST}",
+        f"SELECT id FROM cards WHERE last_seen_ns >= ? AND {_IS_CARD}"
+        f" ORDER BY last_seen_ns DESC LIMIT {MOST}",
         (since_ns,),
     )
     return tuple(of_card(ledger, row[0]) for row in rows)
@@ -105,7 +107,8 @@ def not_proven(ledger: Ledger) -> tuple[CardStanding, ...]:
     Cards in a reader are among them. What a handover lists first.
     """
     rows = ledger.rows(
-        f"SELECT id FROM cards WHERE {_UNPROVEN} ORDER BY last_seen_ns DESC LIMIT {MOST}"
+        f"SELECT id FROM cards WHERE ({_UNPROVEN}) AND {_IS_CARD}"
+        f" ORDER BY last_seen_ns DESC LIMIT {MOST}"
     )
     return tuple(of_card(ledger, row[0]) for row in rows)
 

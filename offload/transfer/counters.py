@@ -103,3 +103,7 @@ class Progress:
     step: str = ""
     code: str = ""
     card_reads: int = 2
+
+    def begin_anew(self) -> None:
+        """Another run begins under the same eyes."""
+        self.copying, self.proving = Pass("copying"), Pass("proving")

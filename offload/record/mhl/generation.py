@@ -22,6 +22,7 @@ from offload.record.mhl.naming import HISTORY_FOLDER, manifest_name
 from offload.record.mhl.tree import EmptyFolder, Item, NestedRoot, no_time, tree_records, tree_root
 from offload.record.mhl.write import write_manifest
 from offload.values.paths import join, name
+from offload.values.portable import OUR_ENDINGS
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +167,7 @@ class _Generation:
         patterns = self.kept.ignore.patterns
         head = Head(self.operation.creator, self.operation.process, root, patterns)
         is_top = self.scope == self.custody.top
-        title = self.operation.top_name if is_top else name(self.scope)
+        title = self.operation.top_name if is_top else _title(self.scope)
         file = manifest_name(chain.next_number, title, self.operation.started_at)
         longer = append_manifest(
             folder,
@@ -251,3 +252,11 @@ def _below(path: bytes, scope: bytes) -> bytes:
 def with_comment(operation: Operation, comment: str) -> Operation:
     """The same operation, saying something else of itself."""
     return replace(operation, creator=replace(operation.creator, comment=comment))
+
+
+def _title(scope: bytes) -> bytes:
+    """A nested scope's name in the names of its manifests: the one that it will keep."""
+    title = name(scope)
+    for ending in OUR_ENDINGS:
+        title = title.removesuffix(ending.encode("ascii")) or title
+    return title
