@@ -46,6 +46,7 @@ def _roll(roll: ReceivedRoll) -> dict[str, Any]:
         "roll": safe(roll.roll),
         "folder": to_text(roll.folder),
         "is_rest": roll.is_rest,
+        "is_as_sent": roll.is_as_sent,
         "files": roll.files,
         "bytes": roll.total_bytes,
         "copies_counted": roll.copies,

@@ -62,7 +62,7 @@ def received_lines(found: Received, pen: Pen) -> list[Line]:
         lines += body
     lines += _rolls(found, pen)
     lines += _drives(found, pen)
-    lines += found_lines(found.verification, pen)
+    lines += found_lines(found.verification, pen, is_delivery=True)
     for text in _notes(found):
         lines += pen.row("note", text)
     return lines

@@ -81,9 +81,14 @@ def verification_lines(found: Verification, pen: Pen) -> list[Line]:
     return lines + found_lines(found, pen)
 
 
-def found_lines(found: Verification, pen: Pen) -> list[Line]:
-    """What an answer rests on: records, signatures, and what else was met."""
-    return [*_records(found, pen), *_signatures(found, pen), *_notes(found, pen)]
+def found_lines(found: Verification, pen: Pen, *, is_delivery: bool = False) -> list[Line]:
+    """What an answer rests on: records, signatures, and what else was met.
+
+    Args:
+        is_delivery: what was said of cards is nothing to do with it.
+    """
+    clearances = [] if is_delivery else _clearances(found, pen)
+    return [*_records(found, pen), *_signatures(found, pen), *clearances, *_notes(found, pen)]
 
 
 def _check(found: Verification) -> tuple[bytes, ...]:
@@ -248,6 +253,9 @@ def _signatures(found: Verification, pen: Pen) -> Iterator[Line]:
     unknown = [each for each in shown if each.state is SignatureState.UNKNOWN_KEY]
     if unknown:
         yield from _trusting(unknown[0], found, pen)
+
+
+def _clearances(found: Verification, pen: Pen) -> Iterator[Line]:
     for clearance in found.clearances[:FILES_SHOWN]:
         if clearance.state in _CLEARANCES_IN_ROWS:
             yield from pen.row("clearance", of_clearance(clearance))

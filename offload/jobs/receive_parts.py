@@ -53,6 +53,11 @@ class Part:
         """A path of the delivery as it is below the part's top."""
         return path[len(self.folder) + 1 :] if self.folder else path
 
+    def holds(self, path: bytes) -> bool:
+        """Whether a path is of this roll or of its record; the rest takes what no roll has."""
+        tops = [top for top in (self.folder, self.record) if top]
+        return not tops or any(path == top or path.startswith(top + b"/") for top in tops)
+
     def inventory(self, entries: Entries) -> Inventory:
         """Its entries; the entry at each place is the one of ``numbers`` there."""
         return Inventory(Entries(self._moved(entries[number]) for number in self.numbers))

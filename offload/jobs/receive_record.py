@@ -10,18 +10,21 @@ from dataclasses import dataclass
 
 from offload.errors import RecordError, reason
 from offload.events import no_sink
-from offload.jobs.placing import Place
+from offload.jobs.placing import NAMES_NAME, Place
 from offload.jobs.receive_parts import Part
+from offload.jobs.recording import SIGNATURE
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_appending import Signing, append_all
 from offload.jobs.verify_place import HeldPlace
 from offload.jobs.verify_reasons import why_not_appended
 from offload.jobs.verify_result import Appended
 from offload.jobs.verifying import Appending, Verifying, VerifyTools
+from offload.record.by_hand import BY_HAND_NAME
 from offload.record.mhl.model import HashRecord, Process
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read import ManifestReader
 from offload.record.signers import Signers
+from offload.record.sums import is_list_name
 from offload.storage.durable import growing
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
@@ -30,7 +33,10 @@ from offload.transfer.results import Digests
 from offload.values.entries import Entries
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
-from offload.values.paths import join, parent
+from offload.values.paths import join, name, parent
+
+PUT_BY = b".sent"
+"""Behind the name of what a sender wrote down and nobody here reads."""
 
 _CHUNK_BYTES = 1 << 20
 
@@ -72,7 +78,7 @@ def carry_record(source: Root, entries: Entries, part: Part, place: Place) -> No
     """
     for number in part.record_files:
         path = entries.path(number)
-        inside = path[len(part.record) + 1 :]
+        inside = _name_here(path[len(part.record) + 1 :], part, place)
         _carry(source, path, place.drive.root, join(place.records, inside))
     for number in part.history:
         path = entries.path(number)
@@ -194,6 +200,19 @@ def is_other_roll(place: Place, entries: Entries, digests: Digests) -> bool:
             if said and found is not None and found not in said:
                 return True
     return False
+
+
+def _name_here(inside: bytes, part: Part, place: Place) -> bytes:
+    """The name of a file of the sender's record beside the copy.
+
+    What would be taken for our own, or names the files by another name of the roll than it has
+    here, is kept under a name by which nothing reads it.
+    """
+    about = inside.removesuffix(SIGNATURE)
+    is_by_name = is_list_name(about) or about == BY_HAND_NAME
+    has_other_name = place.roll != name(part.record)
+    is_put_by = about == NAMES_NAME or (is_by_name and has_other_name)
+    return inside + PUT_BY if is_put_by else inside
 
 
 def _carry(source: Root, path: bytes, root: Root, target: bytes) -> None:

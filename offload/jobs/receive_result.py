@@ -52,6 +52,7 @@ class ReceivedRoll:
         needed: as many were asked for.
         drives: one for each.
         is_rest: what lay beside the delivery's rolls.
+        is_as_sent: whether all of it that its sender wrote down came, as it was written down.
         notices: what else was met on the way.
     """
 
@@ -63,6 +64,7 @@ class ReceivedRoll:
     needed: int
     drives: tuple[ReceivedCopy, ...]
     is_rest: bool = False
+    is_as_sent: bool = False
     notices: tuple[Finding, ...] = ()
 
     @property

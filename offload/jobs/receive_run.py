@@ -39,6 +39,7 @@ from offload.jobs.recording import (
     completeness_of,
     content_roots,
     take_final_name,
+    write_names,
     write_record,
 )
 from offload.jobs.sent_lists import Sent
@@ -293,6 +294,7 @@ class DeliveryRun(CardRun):
         added, why_not = append_received(
             place, read, read_back, self._delivery.signer, self._surroundings
         )
+        write_names(place, self._tools.key)
         self._appended[place.name] = added
         self._not_recorded[place.name] = why_not
         newest = added[-1].path if added else b""
@@ -327,7 +329,7 @@ class DeliveryRun(CardRun):
             case.needed,
             tuple(self._copy_on(case, at) for at in range(len(case.facts.drives))),
             not self._part.folder and not self._part.history,
-            (*self._drives.notices, *self._notices, *self._findings),
+            notices=(*self._drives.notices, *self._notices, *self._findings),
         )
 
     def _copy_on(self, case: Case, at: int) -> ReceivedCopy:

@@ -54,6 +54,8 @@ def headline(found: Received) -> str:
 def of_roll(roll: ReceivedRoll) -> str:
     """One roll, and where it is."""
     text = counted(roll.files, "file")
+    if roll.is_as_sent:
+        text += " as sent"
     where = [copy.drive for copy in roll.drives if copy.counts]
     here = [copy.drive for copy in roll.drives if copy.counts and copy.was_there]
     text += f", on {listed(where)}" if where else ", on no drive"
@@ -154,7 +156,8 @@ def result_of_roll(found: Received, roll: ReceivedRoll) -> dict[str, Any]:
     return {
         "type": "result",
         "received": found.verification.answer.value,
-        "words": first_words(found),
+        "words": "AS SENT" if roll.is_as_sent else WORDS[found.verification.answer],
+        "is_as_sent": roll.is_as_sent,
         "headline": headline(found),
         "delivery": safe(found.name),
         "roll": safe(roll.roll),

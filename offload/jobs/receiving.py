@@ -15,6 +15,7 @@ from offload.jobs.opening import HeldCard, is_still_mounted, open_card, read_mar
 from offload.jobs.receive_parts import Part, parts_of
 from offload.jobs.receive_record import Read, Signer, judge_read
 from offload.jobs.receive_result import Received, ReceivedRoll
+from offload.jobs.receive_rolls import RollJudge
 from offload.jobs.receive_run import Delivery, DeliveryRun, left_error
 from offload.jobs.receive_sentences import result_of_roll
 from offload.jobs.tools import Tools
@@ -109,6 +110,11 @@ class _Receiving:
         delivery = self._delivery()
         rolls = [self._roll(part, delivery) for part in parts]
         self._judge()
+        judge = RollJudge(verifying)
+        rolls = [
+            replace(roll, is_as_sent=judge.is_as_sent(part))
+            for roll, (part, _) in zip(rolls, self._runs.values(), strict=True)
+        ]
         not_appended = self._append() if self._asked.appends else ""
         whole = Received(
             self._name,

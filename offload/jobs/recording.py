@@ -208,15 +208,24 @@ def write_record(
         made = _write_generation(copied, order, earlier, key, occasion)
     unlisted = {each: _write_list(copied, each, order, key) for each in copied.digests.names}
     made.unlisted += [path for paths in unlisted.values() for path in paths]
-    if place.names:
-        path = join(place.records, NAMES_NAME)
-        content = place.names.to_json()
-        _replace_own(root, path, content)
-        _sign(root, path, hashlib.sha512(content).digest(), place.records, key)
+    write_names(place, key)
     signers = f'{occasion.identity} namespaces="{NAMESPACE}" {key.public.line()}\n'
     _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
     _write_by_hand(copied, made, unlisted, key, occasion)
     return made
+
+
+def write_names(place: Place, key: SigningKey) -> None:
+    """Write down how names were changed for a drive, signed, where any was.
+
+    Raises:
+        OSError: the drive failed.
+    """
+    if place.names:
+        path = join(place.records, NAMES_NAME)
+        content = place.names.to_json()
+        _replace_own(place.drive.root, path, content)
+        _sign(place.drive.root, path, hashlib.sha512(content).digest(), place.records, key)
 
 
 def content_roots(entries: Entries, digests: Digests) -> dict[str, bytes]:

@@ -277,12 +277,15 @@ def _drives(found: Sequence[RollFacts]) -> tuple[DriveRolls, ...]:
     )
 
 
+_NO_CARD_KEPT = frozenset({Standing.CLEARED, Standing.RECEIVED, Standing.RECEIVED_OTHERWISE})
+
+
 def _days(found: Sequence[RollFacts]) -> Iterable[Day]:
     by_day: dict[str, list[RollFacts]] = {}
     for facts in found:
         by_day.setdefault(facts.roll.day, []).append(facts)
     for day, its in sorted(by_day.items()):
-        not_cleared = sum(each.said.standing is not Standing.CLEARED for each in its)
+        not_cleared = sum(each.said.standing not in _NO_CARD_KEPT for each in its)
         yield Day(day, added([each.totals for each in its]), not_cleared)
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from offload.ledger import clearances, offloads
 from offload.ledger.clearances import Clearance
 from offload.ledger.database import Ledger
-from offload.ledger.offloads import Offload, State
+from offload.ledger.offloads import Offload, State, Work
 from offload.report.spelling import moment, phrase
 from offload.values.verdict import Answer
 
@@ -32,6 +32,10 @@ class Standing(Enum):
     HELD = "held"
     OPEN = "open"
     """No verdict, or a newer run without one."""
+    RECEIVED = "received"
+    """It came with a delivery, as it was sent; no card words apply to it."""
+    RECEIVED_OTHERWISE = "received-otherwise"
+    """It came with a delivery, and not as it was sent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +142,7 @@ def said_of(ledger: Ledger, roll: int, zone: tzinfo | None) -> Said:
         judged,
         signed.given.c4 if signed else "",
         signed.given.key if signed else "",
-        judged.policy.card_reads,
+        0 if judged.work is Work.RECEIVE else judged.policy.card_reads,
         verdict.texts("declarations"),
         verdict.texts("settled"),
         tuple(_points(verdict, "holds")),
@@ -158,7 +162,8 @@ def _open(runs: Sequence[Offload], judged: Offload | None, zone: tzinfo | None) 
     else:
         begun = moment(newest.started_ns, zone)
         step = "was stopped" if newest.state is State.STOPPED else f"came to {newest.state.value}"
-        advice = f"Keep the card. The run begun {begun} {step}, and has not ended."
+        what = "delivery" if newest.work is Work.RECEIVE else "card"
+        advice = f"Keep the {what}. The run begun {begun} {step}, and has not ended."
     if judged is not None:
         word = "cleared" if judged.answer is Answer.CLEARED else "held"
         advice += f" An earlier run, begun {moment(judged.started_ns, zone)}, ended {word}."
@@ -176,6 +181,8 @@ def _words(
     judged: Offload, signed: Clearance | None, zone: tzinfo | None
 ) -> tuple[Standing, str, str]:
     ended = moment(judged.ended_ns or judged.changed_ns, zone)
+    if judged.work is Work.RECEIVE:
+        return _received(judged, ended)
     if judged.answer is not Answer.CLEARED:
         return Standing.HELD, f"Held on {ended}", f"Keep the card. {ASK}"
     if signed is None:
@@ -188,6 +195,17 @@ def _words(
         advice = f"Void since {since}: {why}. Keep the card. {ASK}"
         return Standing.VOID, f"No longer cleared; it was on {given}", advice
     return Standing.CLEARED, f"Cleared on {given}", f"This page is a record of that moment. {ASK}"
+
+
+def _received(judged: Offload, ended: str) -> tuple[Standing, str, str]:
+    """A roll of a delivery; the words of cards are not for it."""
+    verdict = _Plain(judged.verdict)
+    words = verdict.text("words").lower() or "and not judged"
+    name = verdict.text("delivery")
+    advice = f"It came with the delivery {name}." if name else "It came with a delivery."
+    if verdict.value("is_as_sent") is True:
+        return Standing.RECEIVED, f"Received {words} on {ended}", advice
+    return Standing.RECEIVED_OTHERWISE, f"Received {words} on {ended}", advice
 
 
 def _points(verdict: "_Plain", key: str) -> Iterator[Point]:

@@ -54,7 +54,9 @@ def test_first_words_are_the_answer(rack: Rack, tmp_path: Path) -> None:
     first, second, *rest = answer(done)
     assert first.startswith("NIGHT-04  AS SENT  ")
     assert "on 2 separate drives" in second
-    assert any(line.startswith("  A002         1.3 MB, 4 files, on shuttle-1 and") for line in rest)
+    assert any(
+        line.startswith("  A002         1.3 MB, 4 files as sent, on shuttle-1 and") for line in rest
+    )
     assert any(line.startswith("  shuttle-2    8 of 8 files equal, read back") for line in rest)
     assert_no_card_words(done)
 
@@ -141,3 +143,16 @@ def test_history_tells_what_was_received(counter: Counter) -> None:
     assert "received as sent, at" in line
     whole = counter.run("rolls", "A001").out
     assert "offload check" not in whole
+    page = Path(counter.run("page", "A001").out.splitlines()[0]).read_text()
+    assert "Received as sent on " in page
+    assert "Keep the card" not in page
+    assert "may be erased" not in page
+
+
+def test_history_tells_the_good_rolls_from_the_others(rack: Rack, tmp_path: Path) -> None:
+    counter = Counter(rack, tmp_path, "A001", "A002")
+    (counter.sent / "A002/CLIPS/A002C002.mov").unlink()
+    assert counter.receive().code == 1
+    lines = {line.split()[0]: line for line in counter.run("rolls").out.splitlines()}
+    assert "received as sent, at" in lines["A001"]
+    assert "received not as sent, at" in lines["A002"]

@@ -282,6 +282,26 @@ def test_other_roll_of_that_name_is_a_further_part(rack: Rack, tmp_path: Path) -
     assert (found.exit_code, found.rolls[0].roll) == (0, "A001-2")
     assert content(depot.roll(1)) == first
     assert content(depot.roll(1, "A001-2")) == other.rolls["A001"]
+    # Either copy is what its record says; a list that names another roll's files is none of it.
+    again = verify_folder(VerifyWish(os.fsencode(depot.drives[0].root)), VerifyTools(BOTH))
+    assert (again.reasons, again.recorded) == ((), 8)
+    records = tree(depot.drives[0].root / "records/A001-2")
+    assert records["A001.sha512.sent"] == tree(other.sent.root / "records/A001")["A001.sha512"]
+
+
+def test_names_that_a_drive_cannot_hold_are_written_down(rack: Rack, tmp_path: Path) -> None:
+    depot = Depot.make(rack, tmp_path, rolls=(), drives=(EXT4, EXFAT))
+    depot.send("A001", {"CLIPS/take: 4.mov": os.urandom(9_000), "CLIPS/A001C001.mov": b"1"})
+    found = depot.receive()
+    assert found.exit_code == 0
+    assert (depot.roll(1) / "CLIPS/take: 4.mov").exists()
+    assert not (depot.roll(2) / "CLIPS/take: 4.mov").exists()
+    records = depot.drives[1].root / "records/A001"
+    assert (records / "names.json").exists()
+    assert (records / "names.json.sig").exists()
+    again = depot.receive()
+    assert again.exit_code == 0
+    assert all(copy.was_there for copy in again.rolls[0].drives)
 
 
 # --- interrupted
