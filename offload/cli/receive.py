@@ -91,8 +91,8 @@ def receive_wish(
         UsageError: there is no drive to copy to.
         RecordError: the list of trusted keys cannot be read.
     """
-    from offload.cli.session import drive_wishes, wish_for_drives
     from offload.cli.verify import signers_for
+    from offload.cli.wishing import drive_wishes, wish_for_drives
     from offload.errors import UsageError
     from offload.jobs.receiving import ReceiveWish
 

@@ -43,7 +43,7 @@ from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
 from offload.transfer.preflight.names import NameRules
 from offload.transfer.preflight.probing import probe_names, rules_for
 from offload.values.entries import Entries, Kind
-from offload.values.paths import join, parent
+from offload.values.paths import join, name, parent
 
 RECORDS = b"records"
 NAMES_NAME = b"names.json"
@@ -298,7 +298,9 @@ def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> Non
         owner = Owner.THIS_CARD if is_alike else Owner.OTHER_CARD
     if owner is Owner.OTHER_CARD or (lies is Lies.NOTHING and _is_record_of_other(place, run)):
         raise _OtherCardError
-    place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner)
+    # The records of rolls nested in a delivered one lie within it, and are no files of it.
+    record = {path for path in found if _is_of_record(path)} if is_delivery else frozenset[bytes]()
+    place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner, record)
     if place.existing.use is Use.REFUSE:
         if owner is Owner.THIS_CARD:
             # The card's own earlier material, and some of it is not on the card any more.
@@ -313,6 +315,11 @@ def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> Non
         place.present = bytearray(place.existing.present)
     if place.standing is Standing.ADDING and root.exists(place.grows_in):
         _look_beside(place, run, entries)
+
+
+def _is_of_record(path: bytes) -> bool:
+    above = parent(path)
+    return name(above) == HISTORY_FOLDER or name(parent(above)) == RECORDS
 
 
 def _look_beside(place: Place, run: Run, entries: Entries) -> None:

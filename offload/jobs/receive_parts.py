@@ -36,8 +36,8 @@ class Part:
         folder: path of its top in the delivery; empty for the delivery's own top.
         roll: its name on the drives.
         numbers: of its entries in the delivery's listing, in order.
-        history: numbers of the files of its histories, the chains last: what a chain names is
-            there before it.
+        history: numbers of the files of its histories, and of the records of rolls nested in it;
+            the chains last: what a chain names is there before it.
         record: path of the ``records/ROLL`` that comes with it; empty for none.
         record_files: numbers of the files in that.
     """
@@ -111,7 +111,7 @@ class _Sorting:
             is_lease = path == join(record.record, RUN_NAME)
             if kind is Kind.FILE and not is_lease:
                 record.record_files.append(number)
-        elif part is not None and (parent(path) in self._histories or path in self._histories):
+        elif part is not None and self._is_within_record(path):
             if kind is Kind.FILE:
                 part.history.append(number)
         elif path in self._listing.left_out and not is_recorded:
@@ -129,6 +129,12 @@ class _Sorting:
         kinds = {self._entries.kind(number) for number in self._rest.numbers}
         if kinds - {Kind.FOLDER}:
             yield self._rest
+
+    def _is_within_record(self, path: bytes) -> bool:
+        """Whether a path in a roll is a history, or lies in one, or in a nested roll's record."""
+        above = parent(path)
+        is_nested = above in self._listing.records_folders
+        return path in self._histories or above in self._histories or is_nested
 
     def _is_chain(self, number: int) -> bool:
         return name(self._entries.path(number)) == CHAIN_NAME

@@ -28,7 +28,7 @@ from offload.record.sums import is_list_name
 from offload.storage.durable import growing
 from offload.storage.root import Root
 from offload.storage.syncing import sync_folder
-from offload.transfer.proving import Outcome, ReadingResult
+from offload.transfer.readings import Outcome, ReadingResult
 from offload.transfer.results import Digests
 from offload.values.entries import Entries
 from offload.values.facts import ReadBack

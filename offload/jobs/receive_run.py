@@ -5,7 +5,7 @@ sender's record is the second opinion. Its history comes along and goes on. And 
 no word about erasing is ever said of a delivery.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from offload.card.folder import shooting_day
@@ -51,7 +51,7 @@ from offload.ledger.cards import DELIVERY, CardHints
 from offload.ledger.database import Ledger
 from offload.ledger.rolls import NewRoll
 from offload.storage.root import Root
-from offload.transfer.proving import Outcome
+from offload.transfer.readings import Outcome
 from offload.values.entries import Entries, Kind
 from offload.values.facts import CardState, CopyState, ReadBack
 from offload.values.findings import Finding
@@ -89,6 +89,7 @@ class Delivery:
         key: tells this delivery from all others, wherever it is mounted: volume or path.
         name: what it is called.
         algorithms: further checksums that its records ask for.
+        differs: whether a record speaks against what was read, by number in the listing.
         signer: who adds generations.
     """
 
@@ -97,6 +98,7 @@ class Delivery:
     key: str
     name: str
     algorithms: tuple[str, ...]
+    differs: Callable[[int, Mapping[str, bytes]], bool]
     signer: Signer
 
 
@@ -138,7 +140,7 @@ class DeliveryRun(CardRun):
             self._drives.open_all()
             self._place()
         self._copy_and_prove()
-        if self._is_reused_wrong():
+        if self._passes.is_reused_wrong:
             self._trusts_earlier = False
             self._copy_and_prove()
         if not is_still_mounted(self._card, self._surroundings):
@@ -243,17 +245,6 @@ class DeliveryRun(CardRun):
         )
         self._notes.coded(self._code, roll, is_card=False)
 
-    def _stop_if_asked(self) -> None:
-        if not self._tools.is_stopped():
-            return
-        self._notes.step(offloads.State.STOPPED)
-        raise StoppedError(
-            "stopped. Nothing is said of this delivery yet",
-            path=self._card.path,
-            meaning="What is on the drives so far is marked as incomplete.",
-            remedy="The same command goes on from there.",
-        )
-
     def _comment(self) -> str:
         return f"received from {self._delivery.name}"
 
@@ -272,11 +263,20 @@ class DeliveryRun(CardRun):
         if self._part.history:
             self._recorded[place.name] = self._go_on(place, states)
         else:
-            copied = Copied(place, self._entries, states, self._columns.copied.digests)
+            sound = self._without_damage(states)
+            copied = Copied(place, self._entries, sound, self._columns.copied.digests)
             self._recorded[place.name] = write_record(copied, self._tools.key, occasion)
         take_final_name(place, is_whole=completeness is Completeness.WHOLE)
         if place.lock is not None:
             write_run(place.drive.root, place.records, lease_of(place, self._lease))
+
+    def _without_damage(self, states: bytearray) -> bytearray:
+        """States in which a file that its sender's list speaks against vouches for nothing."""
+        sound = bytearray(states)
+        for at, number in enumerate(self._part.numbers):
+            if sound[at] in _PROVEN and self._delivery.differs(number, self._digests(at)):
+                sound[at] = CopyState.DIFFERS
+        return sound
 
     def _go_on(self, place: Place, states: bytearray) -> Recorded:
         """The sender's record beside the copy, and the next generation of it."""

@@ -27,7 +27,7 @@ from offload.ledger.lease import take_card
 from offload.ledger.locks import Holder
 from offload.record.signers import Signers
 from offload.storage.root import Root
-from offload.transfer.proving import Outcome
+from offload.transfer.readings import Outcome
 from offload.values.facts import Policy, ReadBack
 from offload.values.paths import name, parent, to_text
 
@@ -154,6 +154,7 @@ class _Receiving:
             f"{volume_id} {where}",
             self._name,
             tuple(sorted(algorithms)),
+            verifying.checker.differs,
             Signer(self._appending, self._asked.signers, f"received from {self._name}"),
         )
 

@@ -110,8 +110,9 @@ class TwoPasses:
         if not self._tools.is_stopped():
             return
         self._notes.step(offloads.State.STOPPED)
+        what = "delivery" if self._wish.is_delivery else "card"
         raise StoppedError(
-            "stopped. Nothing is proven yet; keep the card",
+            f"stopped. Nothing is proven yet; keep the {what}",
             path=self._card.path,
             meaning="What is on the drives so far is marked as incomplete.",
             remedy="The same command goes on from there.",

@@ -177,6 +177,11 @@ class Checker:
         """Every path under which an entry is recorded."""
         return self._plan.names_of(number, self._listing)
 
+    def differs(self, number: int, digests: Mapping[str, bytes]) -> bool:
+        """Whether a record speaks against a file that was read so; nothing is settled by it."""
+        judged = self._judged(number, digests)
+        return judged.outcome is FileOutcome.DIFFERS
+
     def carry(self, number: int, digests: Mapping[str, bytes]) -> None:
         """Judge a file by an earlier reading; it is not read again.
 

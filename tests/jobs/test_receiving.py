@@ -17,12 +17,15 @@ from offload.jobs.verify_result import FileState, SignatureState
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
 from offload.ledger import offloads, standing
 from offload.ledger.database import Ledger
+from offload.record.find import RecordKind
 from offload.values.facts import Policy
 from offload.values.verdict import Answer
 from tests.jobs.receive_scene import SENDER, STATION, Depot, clips
 from tests.jobs.scene import tree, write_card
 from tests.jobs.verify_scene import flip, known
 from tests.lab.images import EXFAT, EXT4, Rack
+from tests.record.histories import Desk as MhlDesk
+from tests.record.plain_folder import PlainFolder
 
 pytestmark = pytest.mark.lab
 
@@ -131,6 +134,65 @@ def test_many_rolls_are_one_delivery(rack: Rack, tmp_path: Path) -> None:
             assert content(depot.roll(drive, name)) == files
         rest = content(depot.roll(drive, "NIGHT-04"))
         assert rest == {"reports/day 12.pdf": b"%PDF-1.7 sound report"}
+
+
+def test_rolls_within_a_history_of_the_day_are_one(rack: Rack, tmp_path: Path) -> None:
+    # ASC MHL 1.0, section 5.3.2: nested histories first, then those that enclose them.
+    depot = Depot.make(rack, tmp_path)
+    day = depot.sent.root / "Day12"
+    day.mkdir()
+    for name in ("A001", "records"):
+        (depot.sent.root / name).rename(day / name)
+    (day / "report.txt").write_bytes(b"day 12")
+    desk = MhlDesk(PlainFolder(day))
+    desk.hash({b"": [b"report.txt"]}, ["xxh128", "c4"], custody=desk.custody())
+    depot.sent.sync()
+    found = depot.receive()
+    assert (found.is_as_sent, found.copies) == (True, 2)
+    assert [roll.roll for roll in found.rolls] == ["Day12"]
+    again = verify_folder(VerifyWish(os.fsencode(depot.drives[0].root)), VerifyTools(BOTH))
+    assert (again.reasons, again.recorded) == ((), 5)
+    histories = [each for each in again.coverage if each.kind is RecordKind.HISTORY]
+    assert [len(each.generations) for each in histories] == [2, 2]
+    twice = depot.receive()
+    assert (twice.exit_code, [roll.roll for roll in twice.rolls]) == (0, ["Day12"])
+    assert all(copy.was_there for copy in twice.rolls[0].drives)
+
+
+def test_history_of_another_tool_is_verified_in_its_format(rack: Rack, tmp_path: Path) -> None:
+    # Guidelines 2.3: checked by the format that is recorded, further ones from the same reading.
+    depot = Depot.make(rack, tmp_path, rolls=())
+    desk = MhlDesk(PlainFolder(depot.sent.root / "B001"))
+    desk.put({b"B001C001.mov": b"take 1", b"Audio/B001S01.wav": b"sound"})
+    desk.hash({b"": [b"B001C001.mov", b"Audio/B001S01.wav"]}, ["md5"])
+    depot.sent.sync()
+    found = depot.receive()
+    assert (found.is_as_sent, found.copies) == (True, 2)
+    manifest = next((depot.roll(1, "B001") / "ascmhl").glob("0002_*")).read_bytes()
+    assert manifest.count(b'<md5 action="verified">') == 2
+    assert b"<c4 " in manifest
+    assert (depot.drives[0].root / "records/B001/ascmhl_chain.xml.sig").exists()
+
+
+def test_list_alone_is_a_record(rack: Rack, tmp_path: Path) -> None:
+    """Outside source: ``md5sum`` (coreutils) wrote the list, from the drive's top."""
+    depot = Depot.make(rack, tmp_path, rolls=())
+    write_card(depot.sent, {"CLIPS/A001C001.mov": b"1" * 4096, "CLIPS/A001C002.mov": b"2"})
+    with (depot.sent.root / "sent.md5").open("wb") as out:
+        words = ["md5sum", "CLIPS/A001C001.mov", "CLIPS/A001C002.mov"]
+        subprocess.run(words, cwd=depot.sent.root, stdout=out, check=True)
+    flip(depot.sent.root / "CLIPS/A001C002.mov")
+    depot.sent.sync()
+    found = depot.receive(depot.wish(roll="NIGHT-04"))
+    assert (found.is_as_sent, found.copies) == (False, 2)
+    assert states(depot, found) == {"CLIPS/A001C002.mov": "differs"}
+    assert content(depot.roll(2, "NIGHT-04")) == tree(depot.sent.root)
+    # Nobody says of the damaged one that it was like this from the beginning.
+    manifest = next((depot.roll(2, "NIGHT-04") / "ascmhl").glob("0001_*")).read_text()
+    assert "A001C001.mov" in manifest
+    assert "A001C002.mov" not in manifest
+    again = verify_folder(VerifyWish(os.fsencode(depot.drives[1].root)), VerifyTools(BOTH))
+    assert again.count(FileState.DIFFERS) == 1
 
 
 # --- what is not as it was sent
