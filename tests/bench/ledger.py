@@ -1,6 +1,6 @@
 """Measure the ledger at the size of years: 10,000 rolls, 5 million files.
 
-Run from the repository's root:  python -m tests.bench.ledger [--rolls N] [--home FOLDER]
+Run from the repository's root:  python -m tests.bench.ledger [--rolls N] [--home FOLDER] [--plans]
 
 Prints how long it takes to fill, how large the file gets, and for each question that a face asks
 the median and the slowest of five runs, on a connection that was just opened (cold cache of the
@@ -38,6 +38,7 @@ from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, CopyState, Policy, ReadBack
 from offload.values.inventory import Inventory
 from offload.values.verdict import Answer
+from tests.ledger.test_plans import traced
 
 FILES = 500
 CLIPS = 40
@@ -248,11 +249,26 @@ def folder(given: str) -> Iterator[bytes]:
             yield os.fsencode(made)
 
 
+def show_plans(home: bytes, asked: dict[str, Callable[[Ledger], Any]]) -> None:
+    """How SQLite goes about each statement of each question; tables it scans are marked."""
+    with Ledger(home) as ledger:
+        for name, ask in asked.items():
+            print(f"\n{name}")
+            steps = {
+                row[3]
+                for statement in traced(ledger, ask)
+                for row in ledger.rows(f"EXPLAIN QUERY PLAN {statement}")
+            }
+            for step in sorted(steps):
+                print(f"  {'!' if step.startswith('SCAN') else ' '} {step}")
+
+
 def main() -> int:
     """Fill, ask, print; 1 when a question took 300 ms or more."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--rolls", type=int, default=10_000)
     parser.add_argument("--home", default="", help="folder for the ledger; kept and used again")
+    parser.add_argument("--plans", action="store_true", help="show how each question is answered")
     chosen = parser.parse_args()
     is_slow = False
     with folder(chosen.home) as home:
@@ -265,6 +281,8 @@ def main() -> int:
             median, slowest = measured(home, ask)
             is_slow |= slowest >= 300
             print(f"{name:34} {median:6.1f} ms {slowest:6.1f} ms")
+        if chosen.plans:
+            show_plans(home, asked)
     with folder("") as home:
         million(home)
     return int(is_slow)

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.bench import answers, made_data, million, throttled
+from tests.bench import answers, made_data, manifest, million, throttled
 from tests.bench.answers import find_listing, known_listing, verify_copy, xxhsum_copy
 from tests.bench.running import Sample
 from tests.bench.steps import (
@@ -230,6 +230,20 @@ ROWS = (
         million.OURS,
         million.FIND,
         (time_of(5), memory(250)),
+    ),
+    Row(
+        "manifest",
+        "manifest of 1,000,000 entries, c4 and xxh128, read",
+        manifest.READ,
+        None,
+        (seconds(20), memory(100)),
+    ),
+    Row(
+        "history",
+        "the same as a history, every file asked for",
+        manifest.HISTORY,
+        None,
+        (memory(250),),
     ),
     Row("memory", "offload of 100,000 files", OURS_MANY, None, (memory(150),)),
     Row("start", "offload --help", Step("offload --help", _help), None, (seconds(0.25),)),
