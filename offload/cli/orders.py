@@ -13,6 +13,7 @@ from offload.cli.wishing import (
 )
 from offload.jobs.volume_kind import Looked, look_at_volume
 from offload.jobs.wishes import Wish
+from offload.ledger.drives import all_known
 from offload.station.orders import Orders
 
 
@@ -35,7 +36,8 @@ def orders_of(session: Session, settings_option: str, *, ejects: bool = False) -
     layouts = layouts_of(settings)
 
     def look(mount_point: bytes) -> Looked:
-        return look_at_volume(mount_point, layouts)
+        own = {each.hints.marker for each in all_known(session.ledger)}
+        return look_at_volume(mount_point, layouts, own.__contains__)
 
     def wish(card: bytes, roll: str) -> Wish:
         return wish_for_drives(now, card, drive_wishes(now, ()), roll)

@@ -2,13 +2,16 @@
 
 from typing import Any
 
+from offload.cli.receive_json import received_object
 from offload.cli.result_json import event_object
 from offload.jobs.result import result_of
 from offload.station.events import (
     CardLeft,
+    DeliveryReceived,
     DriveCame,
     DriveLeft,
     Lined,
+    NotReceived,
     NoVerdict,
     Recognised,
     RunReported,
@@ -74,6 +77,11 @@ def _about_volume(event: StationEvent) -> dict[str, Any]:
         case VerdictGiven(subject, outcome, is_listed, left_reader):
             how = {"is_listed": is_listed, "left_reader": left_reader}
             return {**_of(subject, ""), **result_of(outcome), "type": "verdict", **how}
+        case DeliveryReceived(subject, received):
+            return {**_of(subject, ""), **received_object(received), "type": "received"}
+        case NotReceived(subject, code, text, remedy):
+            said = {"code": code, "text": text, "remedy": remedy}
+            return {**_of(subject, "not-received"), "error": said}
         case NoVerdict(subject, code, text, remedy):
             said = {"code": code, "text": text, "remedy": remedy}
             return {**_of(subject, "no-verdict"), "error": said}

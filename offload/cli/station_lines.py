@@ -9,6 +9,7 @@ from offload.station.events import (
     DriveCame,
     DriveLeft,
     Lined,
+    NotReceived,
     NoVerdict,
     Recognised,
     RunReported,
@@ -70,6 +71,9 @@ def _about_volume(event: StationEvent) -> list[str]:
             return [f"{_name(subject)}: {text}"] if text else []
         case NoVerdict(subject, _, text, remedy):
             head = f"{_name(subject)}: KEEP THE CARD. No verdict could be given: {text}"
+            return [head, f"  DO  {remedy}"] if remedy else [head]
+        case NotReceived(subject, _, text, remedy):
+            head = f"{_name(subject)}: NOT RECEIVED. Keep the delivery: {text}"
             return [head, f"  DO  {remedy}"] if remedy else [head]
         case CardLeft(text=text):
             return [ALARM, text, ALARM] if event.is_alarm else [text]

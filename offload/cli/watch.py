@@ -36,8 +36,10 @@ def watch(
     from offload.cli.orders import orders_of
     from offload.cli.page_maker import RecordPages
     from offload.cli.session import session
+    from offload.cli.verify import signers_for
     from offload.cli.watch_view import WatchView
     from offload.jobs.offloading import offload_card
+    from offload.jobs.receiving import ReceiveWish, receive
     from offload.jobs.tools import Tools
     from offload.station.hooks import Hooks
     from offload.station.means import Means
@@ -66,6 +68,9 @@ def watch(
                 write_page=RecordPages(opened.ledger),
             ),
             offload_card,
+            lambda wish, tools: receive(
+                ReceiveWish(wish, signers_for(book.orders.settings)), tools
+            ),
             Hooks(os.environ, lambda text: told[0].tell(text)),
             view.take,
             _notifier(),

@@ -7,16 +7,20 @@ good (verdicts, alarms) is written above it and stays.
 import threading
 from collections.abc import Callable, Sequence
 from types import TracebackType
-from typing import Self
+from typing import Self, TextIO
 
+from offload.cli.receive_view import received_lines
 from offload.cli.result_json import line_of
 from offload.cli.screen import Screen
 from offload.cli.station_json import station_object
 from offload.cli.station_lines import lines_of
 from offload.cli.verdict_view import scene_of, show
+from offload.cli.verify_screen import pen_for, show_lines
 from offload.events import RollNamed
 from offload.station.events import (
     CardLeft,
+    DeliveryReceived,
+    NotReceived,
     NoVerdict,
     RunReported,
     StationEvent,
@@ -62,9 +66,11 @@ class WatchView:
             return
         if isinstance(event, VerdictGiven):
             self._show_verdict(event)
+        elif isinstance(event, DeliveryReceived):
+            self._screen.show(lambda stream: _show_received(event, stream))
         elif not self._is_drawn(event):
             self._screen.write("".join(f"{line}\n" for line in lines_of(event)))
-        if isinstance(event, VerdictGiven | NoVerdict):
+        if isinstance(event, VerdictGiven | NoVerdict | DeliveryReceived | NotReceived):
             self._screen.ring()
         if isinstance(event, CardLeft) and event.is_alarm:
             for _ in range(3):
@@ -116,3 +122,7 @@ class WatchView:
         while not self._is_over.wait(_DRAWN_EVERY_S):
             if self._live_lines is not None:
                 self._screen.draw(self._live_lines(self._screen.width, self._screen.height))
+
+
+def _show_received(event: DeliveryReceived, stream: TextIO) -> None:
+    show_lines(received_lines(event.received, pen_for(stream)), stream)

@@ -7,7 +7,7 @@ bounds is looked for in all of the listing, where a job will make one anyway.
 
 import os
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from itertools import islice
@@ -15,7 +15,7 @@ from itertools import islice
 from offload.card.layout import recognise
 from offload.card.rules import LayoutRule
 from offload.errors import CardError, reason
-from offload.jobs.opening import MARKER
+from offload.jobs.opening import MARKER, read_marker
 from offload.jobs.placing import RECORDS
 from offload.record.mhl.naming import COLLECTION_NAME
 from offload.storage.root import Root
@@ -54,22 +54,31 @@ class Looked:
     is_whole: bool = True
 
 
-def look_at_volume(mount_point: bytes, rules: Sequence[LayoutRule] | None = None) -> Looked:
+def look_at_volume(
+    mount_point: bytes,
+    rules: Sequence[LayoutRule] | None = None,
+    is_own: Callable[[str], bool] = lambda _: True,
+) -> Looked:
     """Look at a volume; may hang where its device hangs, so not in a thread that must not.
 
     Args:
         mount_point: absolute.
         rules: card layouts; ours where left out.
+        is_own: whether a number in a drive's marker is that of a drive of this station. A sender's
+            drive may bear one as well, and is a delivery.
 
     Raises:
         CardError: its top level cannot be listed.
     """
     try:
         with Root(mount_point, keep_times=True) as root:
-            if root.exists(MARKER):
+            is_drive = root.exists(MARKER)
+            if is_drive and is_own(read_marker(root)):
                 return Looked(VolumeKind.DRIVE)
             sight = _Sight(root)
-            return _judged(list(sight.entries()), sight, rules)
+            found = _judged(list(sight.entries()), sight, rules)
+            is_delivery = found.kind is VolumeKind.DELIVERY
+            return Looked(VolumeKind.DRIVE) if is_drive and not is_delivery else found
     except OSError as error:
         raise CardError(
             f"it cannot be listed: {reason(error)}",

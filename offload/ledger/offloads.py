@@ -250,6 +250,12 @@ def unfinished_in(ledger: Ledger, mounting: str) -> tuple[Offload, ...]:
     return _offloads(ledger, "mounting = ? AND ended_ns IS NULL", plain(mounting))
 
 
+def received_in(ledger: Ledger, mounting: str) -> tuple[Offload, ...]:
+    """What was received from a delivery in this mounting of it, to its end; the newest first."""
+    found = _offloads(ledger, "ended_ns IS NOT NULL AND mounting = ?", plain(mounting))
+    return tuple(each for each in found if each.work is Work.RECEIVE and each.answer is not None)
+
+
 def unfinished_of(ledger: Ledger, digest: str) -> tuple[Offload, ...]:
     """Offloads without a verdict for a card listed like this, the newest first.
 

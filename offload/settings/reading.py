@@ -344,6 +344,7 @@ _KEYS: dict[str, dict[str, tuple[str, Check]]] = {
         "on_cleared": ("on_cleared", checks.arguments),
         "on_held": ("on_held", checks.arguments),
         "eject": ("eject", checks.flag),
+        "receive": ("receive", checks.flag),
         "log": ("log", checks.path),
     },
 }

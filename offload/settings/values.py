@@ -115,6 +115,7 @@ class Station:
         key: an OpenSSH private key to sign with; empty for the station's own.
         on_cleared, on_held: a command and its arguments, run without a shell; empty for none.
         eject: unmount a card as part of its clearance.
+        receive: take deliveries at once, without being told to.
         log: a file for the log; empty for the service's own.
     """
 
@@ -123,6 +124,7 @@ class Station:
     on_cleared: tuple[str, ...] = ()
     on_held: tuple[str, ...] = ()
     eject: bool = False
+    receive: bool = False
     log: bytes = b""
 
 

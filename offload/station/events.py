@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from offload.events import Event
 from offload.jobs.outcome import Outcome
+from offload.jobs.receive_result import Received
 from offload.ledger.queue import Stage
 
 
@@ -110,6 +111,24 @@ class VerdictGiven:
 
 
 @dataclass(frozen=True, slots=True)
+class DeliveryReceived:
+    """A delivery was checked and copied."""
+
+    subject: Subject
+    received: Received
+
+
+@dataclass(frozen=True, slots=True)
+class NotReceived:
+    """A delivery could not be received to the end: nothing is said of it."""
+
+    subject: Subject
+    code: str
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
 class NoVerdict:
     """A run ended without an answer: keep the card."""
 
@@ -202,6 +221,8 @@ StationEvent = (
     | RunReported
     | VerdictGiven
     | NoVerdict
+    | DeliveryReceived
+    | NotReceived
     | CardLeft
     | VolumeLeft
     | DriveCame

@@ -23,6 +23,7 @@ class Means:
         surroundings: the machine.
         tools_for: makes a run's tools around its sink and its stop.
         offload: the job for a card.
+        receive: the job for a delivery.
         hooks: the user's own commands.
         sink: takes the station's events, in its own thread.
         notifier: the service manager.
@@ -33,6 +34,7 @@ class Means:
     surroundings: Surroundings
     tools_for: Callable[[Callable[[Event], None], Callable[[], bool]], Tools]
     offload: Job
+    receive: Job
     hooks: Hooks
     sink: StationSink
     notifier: Notifier

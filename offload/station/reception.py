@@ -125,6 +125,8 @@ class Reception:
         visit = self._register.visits.get(self._register.key(volume))
         if visit is None or visit.kind == "drive" or visit.is_card:
             return
+        if visit.is_delivery and visit.stage is not Stage.ASKING:
+            return
         if problem:
             visit.kind = "unreadable"
             self._recognised(visit, "unreadable", problem)
@@ -170,6 +172,9 @@ class Reception:
                 del self._register.visits[key]
                 self._register.take_off(key)
                 self.came(visit.volume)
+            elif visit.is_delivery and visit.stage is Stage.ASKING:
+                if self._book.orders.settings.station.receive:
+                    self._delivery_came(visit)
             elif visit.is_open:
                 self.runs.line_up(visit)
 
@@ -235,12 +240,27 @@ class Reception:
         if isinstance(found, OffloadError):
             visit.kind = "unreadable"
             self._recognised(visit, "unreadable", str(found))
+        elif found.kind is VolumeKind.DELIVERY and arrival is None:
+            self._delivery_came(visit)
         elif arrival is None:
             visit.kind = found.kind.value
             self._recognised(visit, found.kind.value, "")
         else:
             visit.kind = "card"
             self._met(visit, found, arrival)
+
+    def _delivery_came(self, visit: Visit) -> None:
+        """A delivery waits for a person's word, or is taken at once where a setting says so."""
+        visit.kind = "delivery"
+        if not self._book.orders.settings.station.receive:
+            self._recognised(visit, "delivery", "")
+            return
+        self._recognised(visit, "taken-delivery", "")
+        if self.runs.was_received(visit):
+            visit.is_received = True
+            self._register.stage(visit, Stage.DONE, "received already, while it was mounted here")
+        else:
+            self.runs.line_up(visit)
 
     def _met(self, visit: Visit, found: Looked, arrival: Arrival) -> None:
         visit.arrival = arrival
@@ -270,4 +290,4 @@ class Reception:
         stage = Stage.ASKING if kind in ("unknown", "delivery", "unreadable") else Stage.DONE
         self._register.stage(visit, stage, words.short, is_told=False)
         text = " ".join(filter(None, (words.text, *held)))
-        self._register.tell(Recognised(visit.subject, kind, text, words.command))
+        self._register.tell(Recognised(visit.subject, visit.kind or kind, text, words.command))

@@ -6,13 +6,15 @@ from offload.errors import LedgerError, OffloadError
 from offload.ledger import cards, offloads
 from offload.ledger import queue as line
 from offload.ledger.queue import Stage
-from offload.station.events import CardLeft, Lined, StationEvent, VolumeLeft
+from offload.station.events import CardLeft, Lined, StationEvent, Trouble, VolumeLeft
 from offload.station.facts import held_environment
 from offload.station.means import Means
 from offload.station.orders import OrderBook
 from offload.station.visits import Visit
-from offload.station.words import of_leaving
+from offload.station.words import of_delivery_leaving, of_leaving
 from offload.volumes.volume import Volume
+
+_UNDER_WAY = (Stage.WORKING, Stage.WAITING, Stage.DRIVE_MISSING)
 
 
 class Register:
@@ -84,6 +86,8 @@ class Register:
         self.guarded(lambda: cards.left(self._means.ledger, visit.mounting, now))
         if not visit.is_card and visit.kind != "unreadable":
             self.tell(VolumeLeft(visit.subject))
+            if visit.is_delivery and visit.stage in _UNDER_WAY:
+                self.tell(Trouble(of_delivery_leaving(visit.called)))
             return
         listed = visit.is_listed_safe and not visit.is_safe
         text = of_leaving(

@@ -8,6 +8,7 @@ from offload.errors import OffloadError
 from offload.events import Event
 from offload.jobs.outcome import Outcome
 from offload.jobs.pulsing import PulseMaker
+from offload.jobs.receive_result import Received
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import Wish
 from offload.ledger.pulse import Pulse
@@ -15,7 +16,7 @@ from offload.volumes.awake import Awake
 from offload.volumes.eject import unmount
 from offload.volumes.volume import Volume
 
-Job = Callable[[Wish, Tools], Outcome]
+Job = Callable[[Wish, Tools], Outcome | Received]
 Post = Callable[[Callable[[], None]], None]
 """Has something done in the station's own thread."""
 
@@ -26,6 +27,7 @@ class Ended:
 
     Attributes:
         outcome: what it came to; nothing where no verdict could be given.
+        received: what a delivery came to.
         error: why not.
         left_reader: the card was unmounted after it was cleared.
         eject_failure: why it was not, though it should have been; a sentence.
@@ -35,6 +37,7 @@ class Ended:
     error: Exception | None = None
     left_reader: bool = False
     eject_failure: str = ""
+    received: Received | None = None
 
 
 class Running:
@@ -118,6 +121,8 @@ class Running:
                 outcome = self._job(self._wish, self._tools)
             except Exception as error:  # noqa: BLE001 - a thread's edge: it becomes the result
                 return Ended(error=error)
+        if isinstance(outcome, Received):
+            return Ended(received=outcome)
         if self._eject is None or not outcome.verdict.is_cleared:
             return Ended(outcome)
         # Unmounted first, then the words: they hold for the card as it left the reader.

@@ -6,12 +6,22 @@ from collections.abc import Iterator
 from offload.errors import BusyError, OffloadError
 from offload.events import CardCoded, CardListed, Event, RollNamed, StepStarted
 from offload.jobs.outcome import Outcome
+from offload.jobs.receive_result import Received
+from offload.jobs.receive_sentences import first_words, headline
 from offload.jobs.tools import StoppedError
 from offload.jobs.wishes import Wish
 from offload.ledger import cards, decisions, offloads, standing
 from offload.ledger.pulse import Pulse
 from offload.ledger.queue import Stage
-from offload.station.events import NoVerdict, RunReported, RunStarted, Trouble, VerdictGiven
+from offload.station.events import (
+    DeliveryReceived,
+    NotReceived,
+    NoVerdict,
+    RunReported,
+    RunStarted,
+    Trouble,
+    VerdictGiven,
+)
 from offload.station.facts import environment_of, held_environment
 from offload.station.lanes import may_begin
 from offload.station.means import Means
@@ -113,13 +123,13 @@ class Runs:
             return
         visit.is_safe = visit.is_listed_safe = False
         visit.run = Running(
-            self._means.offload,
+            self._means.receive if visit.is_delivery else self._means.offload,
             wish,
             self._means.tools_for,
             self._post,
             lambda event: self._reported(visit, event),
             lambda ended: self._ended(visit, ended),
-            visit.volume if orders.ejects else None,
+            visit.volume if orders.ejects and not visit.is_delivery else None,
         )
         self._register.stage(visit, Stage.WORKING, "at work", is_told=False)
         self._register.tell(RunStarted(visit.subject, tuple(sorted(visit.run.drives))))
@@ -129,7 +139,7 @@ class Runs:
         match event:
             case CardListed(files, _, _) if visit.run is not None:
                 visit.run.know(total_files=files)
-            case RollNamed(roll):
+            case RollNamed(roll) if not visit.is_delivery:
                 visit.roll = roll
                 if visit.run is not None:
                     visit.run.know(roll=roll)
@@ -149,7 +159,9 @@ class Runs:
         visit.offload = self._register.last_offload(visit) or visit.offload
         if visit.has_left:
             self._register.visits.pop(visit.mounting, None)
-        if ended.outcome is not None:
+        if ended.received is not None:
+            self._received(visit, ended.received)
+        elif ended.outcome is not None:
             self._verdict(visit, ended.outcome, ended)
         elif ended.error is not None:
             self._failed(visit, ended.error)
@@ -182,6 +194,40 @@ class Runs:
         else:
             self._register.stage(visit, Stage.DONE, f"held: {codes}", is_told=False)
 
+    def was_received(self, visit: Visit) -> bool:
+        """Whether all of a delivery was received in this mounting, by whomever."""
+        found: list[offloads.Offload] = []
+        ledger = self._means.ledger
+        self._register.guarded(lambda: found.extend(offloads.received_in(ledger, visit.mounting)))
+        return bool(found) and all(
+            each.verdict.get("copies_counted", 0) >= each.policy.copies_needed for each in found
+        )
+
+    def _received(self, visit: Visit, received: Received) -> None:
+        self._register.tell(DeliveryReceived(visit.subject, received))
+        words = first_words(received).lower()
+        if not received.is_done:
+            command = self._book.orders.settings.station.on_held
+            text = f"{first_words(received)}. {headline(received)}"
+            self._means.hooks.run(command, held_environment(visit.subject, "delivery", text))
+        visit.is_received = received.is_copied
+        missing = {copy.drive for roll in received.rolls for copy in roll.drives if not copy.counts}
+        visit.waits_for = () if received.is_copied else tuple(sorted(missing))
+        if visit.has_left:
+            return
+        if visit.waits_for:
+            why = f"{words}; waits for {_named(visit.waits_for)}"
+            self._register.stage(visit, Stage.DRIVE_MISSING, why)
+        else:
+            self._register.stage(visit, Stage.DONE, words, is_told=False)
+
+    def _not_received(self, visit: Visit, error: Exception) -> None:
+        text, code, remedy = _said_by(error)
+        self._register.stage(visit, Stage.DONE, f"not received: {shown(text)}", is_told=False)
+        self._register.tell(NotReceived(visit.subject, code, shown(text), remedy))
+        command = self._book.orders.settings.station.on_held
+        self._means.hooks.run(command, held_environment(visit.subject, "delivery", shown(text)))
+
     def _failed(self, visit: Visit, error: Exception) -> None:
         if visit.has_left or isinstance(error, StoppedError):
             return
@@ -189,10 +235,10 @@ class Runs:
             visit.retry_at_s = time.monotonic() + _RETRY_S
             self._register.stage(visit, Stage.WAITING, str(error))
             return
-        is_ours = isinstance(error, OffloadError)
-        text = str(error) if is_ours else f"a fault of the program: {type(error).__name__}: {error}"
-        code = error.code if isinstance(error, OffloadError) else "fault"
-        remedy = error.remedy if isinstance(error, OffloadError) else ""
+        if visit.is_delivery:
+            self._not_received(visit, error)
+            return
+        text, code, remedy = _said_by(error)
         self._register.stage(visit, Stage.DONE, f"no verdict: {shown(text)}", is_told=False)
         self._register.tell(NoVerdict(visit.subject, code, shown(text), remedy))
         command = self._book.orders.settings.station.on_held
@@ -224,6 +270,13 @@ class Runs:
             text = f"{visit.called} holds the same material as another card ({called})."
             self._register.tell(Trouble(text))
             return
+
+
+def _said_by(error: Exception) -> tuple[str, str, str]:
+    """What an error says, its code, and what to do."""
+    if isinstance(error, OffloadError):
+        return str(error), error.code, error.remedy
+    return f"a fault of the program: {type(error).__name__}: {error}", "fault", ""
 
 
 def _wanted_drives(outcome: Outcome) -> tuple[str, ...]:

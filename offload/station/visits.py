@@ -30,6 +30,7 @@ class Visit:
         roll, code: as far as known.
         is_safe: the last verdict in this mounting cleared it.
         is_listed_safe: it is listed as when an earlier verdict cleared it.
+        is_received: all of a delivery is where it should be, or was told not to be as sent.
         has_left: it is out, and only its run has not ended yet.
         retry_at_s: not before this moment; monotonic.
     """
@@ -49,6 +50,7 @@ class Visit:
     code: str = ""
     is_safe: bool = False
     is_listed_safe: bool = False
+    is_received: bool = False
     has_left: bool = False
     retry_at_s: float = 0.0
 
@@ -58,9 +60,16 @@ class Visit:
         return self.arrival is not None
 
     @property
+    def is_delivery(self) -> bool:
+        """Whether it is somebody else's copy with their records on it."""
+        return self.kind == "delivery"
+
+    @property
     def is_open(self) -> bool:
         """Whether other drives or settings may bring it further: a card that nothing cleared."""
         is_over = self.stage in (Stage.DONE, Stage.DRIVE_MISSING)
+        if self.is_delivery:
+            return self.stage is Stage.DRIVE_MISSING
         return self.is_card and is_over and not (self.is_safe or self.is_listed_safe)
 
     @property

@@ -41,8 +41,14 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
             return Words(
                 "a delivery",
                 "A drive with somebody's records on it: no card, so no card words are said of it. "
-                "This reads it and checks it against them:",
-                (b"offload", b"verify", volume.mount_point),
+                "This checks it against them while it is copied to the drives:",
+                (b"offload", b"receive", volume.mount_point),
+            )
+        case "taken-delivery":
+            return Words(
+                "a delivery",
+                "A drive with somebody's records on it. It is checked against them while it is "
+                "copied to the drives; nothing is written on it.",
             )
         case "drive":
             return Words(
@@ -96,4 +102,12 @@ def of_leaving(
     return (
         f"{called} HAS LEFT THE READER AND IS NOT PROVEN: it was taken out {how}. "
         "DO NOT ERASE IT. Put it back: the work goes on from there."
+    )
+
+
+def of_delivery_leaving(called: str) -> str:
+    """A delivery was taken out while it was being received, or before."""
+    return (
+        f"{called} has left before all of it was copied and proven. Put it back: the work goes on "
+        "from there."
     )

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from offload.errors import CardError
-from offload.jobs.volume_kind import VolumeKind, look_at_volume
+from offload.jobs.volume_kind import VolumeKind, is_delivery, look_at_volume
 from tests.lab.cards import write_roll, write_sound_roll
 
 
@@ -69,3 +69,22 @@ def test_nothing_is_followed_out_of_the_volume(tmp_path: Path) -> None:
 def test_volume_that_cannot_be_listed_is_not_empty(tmp_path: Path) -> None:
     with pytest.raises(CardError, match="cannot be listed"):
         look_at_volume(os.fsencode(tmp_path / "gone"))
+
+
+def test_marked_drive_of_a_sender_is_a_delivery(tmp_path: Path) -> None:
+    (tmp_path / ".offload-drive").write_text('{"drive": "4f2a", "name": "set"}')
+    (tmp_path / "A001").mkdir()
+    (tmp_path / "records/A001").mkdir(parents=True)
+    here = os.fsencode(tmp_path)
+    assert look_at_volume(here, None, {"4f2a"}.__contains__).kind is VolumeKind.DRIVE
+    assert look_at_volume(here, None, {"77aa"}.__contains__).kind is VolumeKind.DELIVERY
+    (tmp_path / "records/A001").rmdir()
+    (tmp_path / "records").rmdir()
+    assert look_at_volume(here, None, {"77aa"}.__contains__).kind is VolumeKind.DRIVE
+
+
+def test_folder_called_records_makes_no_delivery_of_a_card(tmp_path: Path) -> None:
+    (tmp_path / "records/old").mkdir(parents=True)
+    assert not is_delivery(os.fsencode(tmp_path))
+    (tmp_path / "old").mkdir()
+    assert is_delivery(os.fsencode(tmp_path))
