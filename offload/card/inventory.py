@@ -6,6 +6,7 @@ so that it can never pass for an empty one.
 
 import os
 import stat
+from bisect import bisect_left
 from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field
 
@@ -77,10 +78,10 @@ class _Walker:
             yield Entry(folder, Kind.MOUNT)
             return
         # A name listed twice stays twice: of two files behind it only one could be read.
-        found = sorted(self.root.scan(folder), key=lambda pair: pair[0])
-        siblings = {entry for entry, _ in found}
+        names = sorted(self.root.names(folder))
+        siblings = _Sorted(names)
         is_empty = True
-        for entry, facts in found:
+        for entry, facts in self.root.in_order(folder, names):
             path = join(folder, entry)
             if isinstance(facts, OSError):
                 yield from self._unreadable(path, facts)
@@ -203,6 +204,19 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
         ) from error
     inventory = Inventory(entries, Entries(walker.left_out))
     return Walk(inventory, tuple(walker.clips), walker.newest_change_ns)
+
+
+class _Sorted(Container[bytes]):
+    """The names of one folder, in order; a set of a million would hold each once more."""
+
+    def __init__(self, names: list[bytes]) -> None:
+        self._names = names
+
+    def __contains__(self, entry: object) -> bool:
+        if not isinstance(entry, bytes):
+            return False
+        at = bisect_left(self._names, entry)
+        return at < len(self._names) and self._names[at] == entry
 
 
 def _kind_of(facts: os.stat_result) -> Kind:

@@ -8,6 +8,7 @@ import errno
 import os
 import stat
 from collections import OrderedDict
+from collections.abc import Iterable, Iterator
 from types import TracebackType
 from typing import Self
 
@@ -120,6 +121,21 @@ class Root:
                     facts = error
                 found.append((os.fsencode(entry.name), facts))
         return found
+
+    def in_order(
+        self, folder: bytes, names: Iterable[bytes]
+    ) -> Iterator[tuple[bytes, os.stat_result | OSError]]:
+        """Facts of names in a folder as :meth:`scan` gives them, one after the other.
+
+        For a folder of a million files, whose facts together are most of a gigabyte.
+        """
+        for entry in names:
+            facts: os.stat_result | OSError
+            try:
+                facts = os.stat(entry, dir_fd=self.folder(folder), follow_symlinks=False)
+            except OSError as error:
+                facts = error
+            yield entry, facts
 
     def facts(self, path: bytes) -> os.stat_result:
         """What ``lstat`` says of a path."""

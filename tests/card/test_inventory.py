@@ -7,6 +7,7 @@ SHA-256 by ``sha256sum`` (FIPS 180-4), xxh128 roots handed in.
 import hashlib
 import os
 import subprocess
+import tracemalloc
 import unicodedata
 from collections.abc import Callable
 from pathlib import Path
@@ -439,3 +440,19 @@ def test_the_code_can_be_worked_out_by_hand(root: bytes) -> None:
     number = int(hashlib.sha256(root).hexdigest(), 16)
     digits = [alphabet[number // 25**place % 25] for place in range(6)]
     assert card_code(root) == f"{digits[0]}{digits[1]}-{''.join(digits[2:])}"
+
+
+def test_folder_of_many_files_takes_little_memory(tmp_path: Path) -> None:
+    # A take may be a million frames in one folder; its facts all at once took 860 bytes each.
+    count = 20_000
+    for at in range(count):
+        (tmp_path / f"A001C001.{at:07}.dpx").touch()
+    with Root(bytes(tmp_path)) as root:
+        tracemalloc.start()
+        try:
+            walk = take_inventory(root, lambda path, fd: False)
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+    assert len(walk.inventory.entries) == count
+    assert peak < 300 * count
