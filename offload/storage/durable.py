@@ -62,7 +62,7 @@ def growing(root: Root, path: bytes, *, replaces_own: bool = False) -> Iterator[
             earlier one is replaced atomically.
 
     Yields:
-        A raw binary file; it may take less than it is given at once.
+        A binary file without a buffer; it takes all that it is given.
 
     Raises:
         FileExistsError: the name is taken.
@@ -86,7 +86,7 @@ def sha512_of(out: BinaryIO) -> bytes:
 def write_new(root: Root, path: bytes, content: bytes, *, replaces_own: bool = False) -> None:
     """Write a whole file durably; arguments and errors as for :func:`growing`."""
     with growing(root, path, replaces_own=replaces_own) as out:
-        _write_all(out, content)
+        out.write(content)
 
 
 def stage(root: Root, path: bytes, content: bytes) -> bytes:
@@ -98,7 +98,7 @@ def stage(root: Root, path: bytes, content: bytes) -> bytes:
     temporary = _own_temporary(path)
     try:
         with _opened(root, temporary) as out:
-            _write_all(out, content)
+            out.write(content)
         sync_folder(root, parent(temporary))
     except BaseException:
         _remove_quietly(root, temporary)
@@ -129,11 +129,17 @@ class _Summed(io.RawIOBase):
         return True
 
     def write(self, data: Any, /) -> int:
+        """Take all of it: a drive may take less at once, and who writes a line forgets to ask."""
         view = memoryview(data).cast("B")
-        count = self._out.write(view)
-        self._state.update(view[:count])
-        self.size_bytes += count
-        return count
+        done = 0
+        while done < len(view):
+            count = self._out.write(view[done:])
+            if not count:
+                raise OSError(errno.EIO, "a write that took nothing")
+            done += count
+        self._state.update(view)
+        self.size_bytes += done
+        return done
 
     def digest(self) -> bytes:
         """SHA-512 of all that was taken."""
@@ -166,12 +172,6 @@ def _refuse_other(root: Root, path: bytes, digest: bytes) -> None:
             state.update(part)
     if state.digest() != digest:
         raise OSError(errno.EIO, "a file of the record does not read back as it was written")
-
-
-def _write_all(out: BinaryIO, content: bytes) -> None:
-    view = memoryview(content)
-    while view:
-        view = view[out.write(view) :]
 
 
 def _remove_quietly(root: Root, path: bytes) -> None:

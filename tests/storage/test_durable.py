@@ -307,3 +307,18 @@ def test_a_name_is_taken_exclusively_where_the_system_cannot(
         with pytest.raises(FileExistsError):
             write_new(root, PATH, b"second")
     assert stored(fs) == {"clearance.json": b"first"}
+
+
+def test_a_drive_that_takes_a_part_at_a_time_gets_every_line(
+    flaky: tuple[FaultFs, Root],
+) -> None:
+    """A list is written line by line: half a line that was taken is no line."""
+    fs, root = flaky
+    fs.plan(Fault("write", "short", nth=2, count=3))
+    lines = [b"%064x  CLIPS/A001C%03d.mov\n" % (at, at) for at in range(20)]
+    with growing(root, b"records/A001.sha512") as out:
+        for line in lines:
+            assert out.write(line) == len(line)
+        digest = sha512_of(out)
+    assert stored(fs)["A001.sha512"] == b"".join(lines)
+    assert digest == hashlib.sha512(b"".join(lines)).digest()
