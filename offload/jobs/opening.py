@@ -129,10 +129,14 @@ def open_card(path: bytes, surroundings: Surroundings) -> HeldCard:
             remedy="Put the card in again, wait until it is mounted, then the same command.",
         ) from error
     try:
-        volume = surroundings.volume_of(root.fd)
-    except OffloadError:
+        return _held_card(path, root, surroundings)
+    except (OSError, OffloadError):
         root.close()
         raise
+
+
+def _held_card(path: bytes, root: Root, surroundings: Surroundings) -> HeldCard:
+    volume = surroundings.volume_of(root.fd)
     is_folder = os.path.realpath(path) != volume.mount_point
     return HeldCard(
         path,

@@ -39,9 +39,13 @@ class Root:
         """
         self.path = path
         self._keep_times = keep_times
-        self.fd = self._open_top(path)
-        self.device = os.fstat(self.fd).st_dev
         self._folders: OrderedDict[bytes, int] = OrderedDict()
+        self.fd = self._open_top(path)
+        try:
+            self.device = os.fstat(self.fd).st_dev
+        except OSError:
+            self.close()
+            raise
 
     @property
     def keeps_times(self) -> bool:

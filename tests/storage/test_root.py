@@ -339,3 +339,22 @@ def test_a_foreign_card_is_read_all_the_same(card: Path, own: tuple[str, ...]) -
         finally:
             os._exit(code)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+
+
+@pytest.mark.parametrize("error", ["EIO", "ENODEV"])
+def test_a_folder_whose_facts_cannot_be_had_is_not_kept_open(
+    faulty: Callable[..., FaultFs], error: str
+) -> None:
+    """A card that is left open cannot be ejected."""
+    card = faulty("card")
+    before = open_descriptors()
+    refused = 0
+    # Some of its questions come before the opening, and at least one after it.
+    for nth in range(1, 5):
+        card.plan(Fault("getattr", nth=nth, count=0, errno=error))
+        try:
+            Root(os.fsencode(card.root)).close()
+        except OSError:
+            refused += 1
+        assert open_descriptors() == before
+    assert refused
