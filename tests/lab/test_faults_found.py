@@ -65,3 +65,25 @@ def test_signature_whose_statement_never_came_goes(lab: Lab) -> None:
     assert result.struck > 1
     assert result.broken == ()
     assert not result.answer.is_cleared
+
+
+def test_list_of_which_the_drive_took_half_is_written_whole(lab: Lab) -> None:
+    """A write may take less than it is given; what was left over was missing from the list."""
+    _, runner, _ = lab
+    short = Fault("write", "short", path=r"records/A001/\.new-A001_sha512-.*")
+    result = runner.run(Case("half a line", (("drive-1", short),), "drive-1", "short"))
+    assert result.struck == 1
+    assert result.broken == ()
+
+
+@pytest.mark.parametrize("place", ["card", "drive-1"])
+def test_folder_that_opens_and_tells_nothing_is_let_go(lab: Lab, place: str) -> None:
+    """The descriptor of a top folder stayed open, and the card could not be ejected."""
+    _, runner, baseline = lab
+    tops = [
+        n for n, call in enumerate(baseline[place], 1) if call.op == "getattr" and not call.path
+    ]
+    for nth in range(1, min(len(tops), 12) + 1):
+        fault = Fault("getattr", path="", nth=nth)
+        result = runner.run(Case(f"getattr {nth}", ((place, fault),), place, "EIO"))
+        assert result.broken == ()
