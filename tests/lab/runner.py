@@ -19,7 +19,7 @@ from tests.lab.processes import nothing_left
 from tests.lab.stage import CARD, PLACES, Case, Stage
 
 NEEDED = 2
-_HANGS_AFTER_S = 180.0
+_HANGS_AFTER_S = 60.0
 _HANG_FOR_S = 0.05
 _AGAIN = 3
 _CHECKER_EVERY = 100
