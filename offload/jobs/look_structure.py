@@ -279,9 +279,9 @@ class CardCheck:
         if self._thread is not None:
             self._thread.join(_PATIENCE_S)
 
-    def checked(self) -> dict[int, Checked]:
-        """What has been checked, by number of the clip."""
-        return dict(self._checked)
+    def handed_over(self) -> dict[int, Checked]:
+        """What has been checked, by number of the clip; nothing of it is kept here."""
+        return {number: self._checked.pop(number) for number in tuple(self._checked)}
 
     def _work(self, files: HeldFiles) -> None:
         try:

@@ -169,7 +169,7 @@ class Looking:
     def _look_into_all(self, copies: Copies, columns: PassColumns) -> None:
         clips = self._clips(copies)
         on_card = self._on_card
-        before = on_card.checked() if on_card is not None and on_card.clips is clips else {}
+        before = on_card.handed_over() if on_card is not None and on_card.clips is clips else {}
         checked = (
             self._checked(clip, before.pop(number, None), copies)
             for number, clip in enumerate(clips)
