@@ -29,6 +29,7 @@ from offload.events import (
     StepStarted,
 )
 from offload.jobs.outcome import Outcome
+from offload.jobs.pulsing import PulseFile, PulseMaker
 from offload.jobs.tools import Tools
 from offload.transfer.counters import Progress
 from offload.values.findings import Finding
@@ -49,6 +50,7 @@ class RunView:
         self._is_live = not as_json and sys.stdout.isatty()
         self._live = LiveView(progress, heading=heading, card_reads=card_reads)
         self._steps: list[tuple[str, float]] = []
+        self._pulse: PulseFile | None = None
         self._drawn = 0
         self._lock = threading.Lock()
 
@@ -62,10 +64,14 @@ class RunView:
         # Its templates take a fifth of a second to load; who only verifies writes no page.
         from offload.cli.page_maker import RecordPages
 
+        machine = opened.surroundings
+        maker = PulseMaker(self._progress, machine.pid)
+        # Other shells see this run as they see the station's.
+        self._pulse = PulseFile(opened.ledger.home, maker, machine.now_ns)
         return Tools(
             opened.ledger,
             opened.key,
-            opened.surroundings,
+            machine,
             self._progress,
             self.take,
             stop.is_set,
@@ -111,6 +117,10 @@ class RunView:
             while thread.is_alive():
                 thread.join(1 / SAMPLES_PER_S)
                 self._draw()
+                if self._pulse is not None:
+                    self._pulse.beat()
+            if self._pulse is not None:
+                self._pulse.end()
             self._wipe()
         if "error" in box:
             raise box["error"]
@@ -133,8 +143,12 @@ class RunView:
         if isinstance(event, CardListed):
             self._live.files = event.files
             self._live.total_bytes = event.total_bytes
+            if self._pulse is not None:
+                self._pulse.maker.total_files = event.files
         elif isinstance(event, RollNamed):
             self._live.roll = event.roll
+            if self._pulse is not None:
+                self._pulse.maker.roll = event.roll
         elif isinstance(event, DriveRoom):
             self._live.free_bytes[event.drive] = event.free_at_end_bytes
         elif isinstance(event, Found):

@@ -200,6 +200,7 @@ class CardRun:
 
     def _begin_notes(self) -> None:
         self._notes.begin(self._card, self._listed.inventory, self._walk.inventory, self._wish)
+        self._tools.progress.offload = self._notes.offload
         self._bases = self._notes.bases(self._roll_by_rule)
 
     def _place(self) -> None:

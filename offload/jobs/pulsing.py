@@ -2,13 +2,16 @@
 
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from offload.ledger import pulse as pulses
 from offload.ledger.pulse import DrivePulse, Pulse
 from offload.transfer.counters import Lane, Pass, Progress
 from offload.transfer.estimate import time_left
 from offload.values.paths import shown
 
+PULSE_S = 0.5
 _WINDOW_S = 4.0
 
 
@@ -19,30 +22,30 @@ class PulseMaker:
     Attributes:
         progress: the run's counters.
         pid: this process.
-        offload: its number in the ledger; 0 before it is known.
         roll: as it is called, unescaped; may be empty.
         total_files: on the card.
     """
 
     progress: Progress
     pid: int
-    offload: int = 0
     roll: str = ""
     total_files: int = 0
     _samples: dict[str, deque[tuple[float, int]]] = field(default_factory=dict)
 
-    def pulse(self, now_ns: int) -> Pulse:
-        """The run at this moment.
+    def pulse(self, now_ns: int) -> Pulse | None:
+        """The run at this moment; nothing before the ledger knows it.
 
         Args:
             now_ns: nanoseconds since 1970.
         """
+        if not self.progress.offload:
+            return None
         counters = self._current()
         now = time.monotonic()
         rate = self._rate(counters, counters.card, now)
         left = time_left(self.progress)
         return Pulse(
-            self.offload,
+            self.progress.offload,
             now_ns,
             self.pid,
             shown(self.roll),
@@ -90,6 +93,37 @@ class PulseMaker:
         # A pass that is gone through once more begins its counters anew.
         moved = max(0, lane.done_bytes - before)
         return moved / (now - then) if now - then > 0.2 else 0.0
+
+
+class PulseFile:
+    """Keeps the pulse of one run, in a process that works on nothing else.
+
+    Args:
+        home: the ledger's folder.
+        maker: of the pulses.
+        now_ns: nanoseconds since 1970.
+    """
+
+    def __init__(self, home: bytes, maker: PulseMaker, now_ns: Callable[[], int]) -> None:
+        self.maker = maker
+        self._home = home
+        self._now_ns = now_ns
+        self._due_s = 0.0
+        self._written: set[int] = set()
+
+    def beat(self) -> None:
+        """Write the pulse anew where it is time to; may be called as often as one likes."""
+        if time.monotonic() < self._due_s:
+            return
+        self._due_s = time.monotonic() + PULSE_S
+        pulse = self.maker.pulse(self._now_ns())
+        if pulse is not None and pulses.write(self._home, pulse):
+            self._written.add(pulse.offload)
+
+    def end(self) -> None:
+        """The run is over: nothing is left of it here."""
+        for number in self._written:
+            pulses.remove(self._home, number)
 
 
 def _lane_left(lane: Lane, rate: float) -> float:

@@ -101,15 +101,14 @@ class Running:
         """Whether it was asked to stop."""
         return self._stop.is_set()
 
-    def know(self, *, offload: int = 0, roll: str = "", total_files: int = 0) -> None:
+    def know(self, *, roll: str = "", total_files: int = 0) -> None:
         """What its pulse is to say of it."""
-        self._pulses.offload = offload or self._pulses.offload
         self._pulses.roll = roll or self._pulses.roll
         self._pulses.total_files = total_files or self._pulses.total_files
 
     def pulse(self, now_ns: int) -> Pulse | None:
         """Where it is now; nothing before the ledger knows it."""
-        return self._pulses.pulse(now_ns) if self._pulses.offload else None
+        return self._pulses.pulse(now_ns)
 
     def _run(self) -> None:
         ended = self._worked()

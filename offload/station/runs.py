@@ -146,9 +146,8 @@ class Runs:
             case CardCoded(code):
                 visit.code = code
                 self._register.guarded(lambda: self._tell_twins(visit))
-            case StepStarted("preflight") if visit.run is not None:
+            case StepStarted("preflight"):
                 visit.offload = self._register.last_offload(visit)
-                visit.run.know(offload=visit.offload)
                 self._register.keep(visit)
             case _:
                 pass

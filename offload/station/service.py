@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 
 from offload.errors import LedgerError, OffloadError, SettingsError
+from offload.jobs.pulsing import PULSE_S
 from offload.ledger import pulse as pulses
 from offload.ledger.lease import take_station
 from offload.ledger.locks import Holder
@@ -38,7 +39,6 @@ from offload.volumes.watch import (
 )
 
 _WAIT_S = 0.25
-_PULSE_S = 0.5
 _LOOK_S = 2.0
 _STOP_S = 4.0
 """A service has to be down within five seconds of being told."""
@@ -108,7 +108,7 @@ class Station:
         self._means.notifier.alive()
         now = time.monotonic()
         if now >= self._pulse_at:
-            self._pulse_at = now + _PULSE_S
+            self._pulse_at = now + PULSE_S
             self._write_pulses()
         if now >= self._look_at:
             self._look_at = now + _LOOK_S

@@ -96,6 +96,7 @@ class Progress:
         step: of the run.
         code: the card's; empty until it has been read once.
         card_reads: readings of the card asked for.
+        offload: the run's number in the ledger; 0 before it has one.
     """
 
     copying: Pass = field(default_factory=lambda: Pass("copying"))
@@ -103,6 +104,7 @@ class Progress:
     step: str = ""
     code: str = ""
     card_reads: int = 2
+    offload: int = 0
 
     def begin_anew(self) -> None:
         """Another run begins under the same eyes."""

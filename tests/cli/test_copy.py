@@ -335,6 +335,23 @@ def test_stopping_is_clean_and_the_same_command_goes_on(
     desk.assert_both_copied()
 
 
+def test_other_shells_see_where_a_copy_by_hand_is(slow: tuple[Desk, FaultFs]) -> None:
+    desk, card = slow
+    pulses = desk.station.home / "pulses"
+    with hanging(desk, card) as child:
+        deadline = time.monotonic() + 20
+        while not list(pulses.glob("*.json")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        (line,) = desk.run("status", "--json").result["cards"]
+        assert (line["run"]["roll"], line["run"]["step"]) == ("A001", "copying")
+        assert line["run"]["total_bytes"] == sum(map(len, CLIPS.values()))
+        assert {drive["name"] for drive in line["run"]["drives"]} == {"shuttle-1", "shuttle-2"}
+        assert "KEEP THE CARD IN" in desk.run("status").out
+        card.release()
+        assert child.finish().code == 0
+    assert not list(pulses.iterdir())
+
+
 def test_second_interrupt_ends_at_once(slow: tuple[Desk, FaultFs]) -> None:
     """Even while the card does not answer."""
     desk, card = slow
