@@ -16,7 +16,7 @@ from offload.clearance.holds import is_settleable
 from offload.clearance.rules import decide
 from offload.errors import OffloadError
 from offload.jobs.last_look import compare_lists
-from offload.jobs.noting import hints_of
+from offload.jobs.noting import hints_of, known_number
 from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card, open_drive
 from offload.jobs.outcome import Outcome
 from offload.jobs.placing import NAMES_NAME, RECORDS
@@ -133,7 +133,12 @@ def check_listed(path: bytes, policy: Policy, tools: Tools) -> Outcome | None:
     with ExitStack() as stack:
         card = open_card(path, tools.surroundings)
         stack.callback(card.root.close)
-        return answer_listed(card, list_card(card, tools.surroundings), policy, tools)
+        walk = list_card(card, tools.surroundings)
+        mounted = tools.surroundings.mounted_keys()
+        # By its content: what is known of a twin, or of what was on it before it was formatted,
+        # says nothing about this card.
+        number = known_number(tools.ledger, card, walk.inventory, mounted)
+        return answer_listed(card, walk, policy, tools, number=number) if number else None
 
 
 def answer_listed(

@@ -365,14 +365,26 @@ def number_of(
         mounted: keys of what is mounted; all other mountings are over.
         now: nanoseconds since 1970.
     """
-    hints = hints_of(held)
+    if not held.is_folder:
+        cards.still_mounted(ledger, mounted | {held.mounting}, now)
+    known = known_number(ledger, held, inventory, mounted)
+    return known if known is not None else cards.add(ledger, hints_of(held), now)
+
+
+def known_number(
+    ledger: Ledger, held: HeldCard, inventory: Inventory, mounted: frozenset[str]
+) -> int | None:
+    """The number of a card seen before, by its content; None for a new one. Writes nothing.
+
+    Args:
+        held: the card.
+        inventory: what is on it now.
+        mounted: keys of what is mounted.
+    """
     if held.is_folder:
         # Many folders of one volume may stand for cards: their one mounting tells none of them.
-        known = recognition.recognise(ledger, hints, inventory, "")
-    else:
-        cards.still_mounted(ledger, mounted | {held.mounting}, now)
-        known = recognition.recognise(ledger, hints, inventory, held.mounting, mounted)
-    return known if known is not None else cards.add(ledger, hints, now)
+        return recognition.recognise(ledger, hints_of(held), inventory, "")
+    return recognition.recognise(ledger, hints_of(held), inventory, held.mounting, mounted)
 
 
 def bases_of_card(ledger: Ledger, card: int, roll: str) -> dict[str, bytes]:
