@@ -57,7 +57,8 @@ class Recognised:
     """What the volume is.
 
     Attributes:
-        kind: ``card``, ``delivery``, ``drive``, ``unknown``, ``empty``, ``unreadable``.
+        kind: ``card``, ``delivery``, ``drive``, ``unknown``, ``empty``,
+            ``unreadable``, ``restless``.
         text: a sentence: what it is, and what a person can do about it.
         command: what to type, raw words; empty where there is nothing to type.
     """

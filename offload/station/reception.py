@@ -36,6 +36,7 @@ from offload.volumes.physical import lane_devices
 from offload.volumes.volume import Volume
 
 _MOST_ALARMS = 20
+_ASKED_ABOUT = ("unknown", "delivery", "unreadable", "restless")
 
 
 class Reception:
@@ -135,6 +136,13 @@ class Reception:
             self._recognised(visit, "empty", "")
         else:
             self._look(visit)
+
+    def restless(self, volume: Volume) -> None:
+        """What lies on a volume goes on changing, so that it was not begun with."""
+        visit = self._register.visits.get(self._register.key(volume))
+        if visit is not None and visit.kind != "drive" and not visit.is_card:
+            visit.kind = "restless"
+            self._recognised(visit, "restless", "")
 
     def left(self, volume: Volume) -> None:
         """A volume is no longer mounted."""
@@ -287,7 +295,7 @@ class Reception:
         if kind == "empty":
             hints = hints_of_volume(visit.volume)
             self._register.guarded(lambda: held.append(what_it_held(self._means.ledger, hints)))
-        stage = Stage.ASKING if kind in ("unknown", "delivery", "unreadable") else Stage.DONE
+        stage = Stage.ASKING if kind in _ASKED_ABOUT else Stage.DONE
         self._register.stage(visit, stage, words.short, is_told=False)
         text = " ".join(filter(None, (words.text, *held)))
         self._register.tell(Recognised(visit.subject, visit.kind or kind, text, words.command))

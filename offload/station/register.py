@@ -84,7 +84,7 @@ class Register:
         """Say and write down that a volume has left: for an unproven card, as loudly as can be."""
         now = self._means.surroundings.now_ns()
         self.guarded(lambda: cards.left(self._means.ledger, visit.mounting, now))
-        if not visit.is_card and visit.kind != "unreadable":
+        if not visit.is_card and visit.kind not in ("unreadable", "restless"):
             self.tell(VolumeLeft(visit.subject))
             if visit.is_delivery and visit.stage in _UNDER_WAY:
                 self.tell(Trouble(of_delivery_leaving(visit.called)))

@@ -32,6 +32,7 @@ from offload.volumes.suspend import SleepGauge
 from offload.volumes.watch import (
     Appeared,
     Left,
+    Restless,
     Settled,
     VolumeEvent,
     Watcher,
@@ -121,6 +122,8 @@ class Station:
                 self.reception.came(volume)
             case Settled(volume, is_empty, problem):
                 self.reception.settled(volume, is_empty=is_empty, problem=problem)
+            case Restless(volume):
+                self.reception.restless(volume)
             case Left(volume):
                 self.reception.left(volume)
             case WatchFailed(reason):

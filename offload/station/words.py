@@ -57,6 +57,13 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
                 "This takes it into use:",
                 (b"offload", b"drive", b"add", b"NAME", volume.mount_point),
             )
+        case "restless":
+            return Words(
+                "something keeps writing to it; not begun",
+                "KEEP IT. Something keeps writing to it, so it was not begun with. It is copied by "
+                "itself once that has ended. If that never ends, this copies it as it is:",
+                as_card,
+            )
         case "empty":
             return Words(
                 "nothing on it",

@@ -8,6 +8,7 @@ seen, and what time it is. Rules:
 * A mounting that leaves before it was announced is never announced; one that was is left once.
 * Settled: two looks that agree, at least the quiet time apart. An empty or unreadable volume
   settles after a longer patience, and once more when something lies there after all.
+* One that goes on changing is said to be restless, once; it settles when it has come to rest.
 """
 
 from collections.abc import Hashable, Iterable
@@ -40,6 +41,13 @@ class Settled:
 
 
 @dataclass(frozen=True, slots=True)
+class Restless:
+    """What lies on a volume goes on changing: it has not settled, and may never."""
+
+    volume: Volume
+
+
+@dataclass(frozen=True, slots=True)
 class Left:
     """A volume that had appeared is no longer mounted."""
 
@@ -53,7 +61,7 @@ class WatchFailed:
     reason: str
 
 
-VolumeEvent = Appeared | Settled | Left | WatchFailed
+VolumeEvent = Appeared | Settled | Restless | Left | WatchFailed
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +73,7 @@ class Pace:
         quiet_s: the top of a volume has to stay the same this long.
         look_s: time between two looks at a volume that has not settled.
         patience_s: an empty or unreadable volume gets this long before it is said to be so.
+        restless_s: a volume that has gone on changing this long is said to do so.
         slow_s: time between two looks at one that settled empty or unreadable.
         net_s: time between two readings of the mount table when nothing signals a change: a card
             pulled without being unmounted signals none.
@@ -74,6 +83,7 @@ class Pace:
     quiet_s: float = 1.0
     look_s: float = 0.5
     patience_s: float = 10.0
+    restless_s: float = 30.0
     slow_s: float = 5.0
     net_s: float = 0.8
 
@@ -87,6 +97,8 @@ class _Session:
     volume: Volume | None = None
     look: Look | None = None
     look_since: float = 0.0
+    restless_since: float | None = None
+    is_restless: bool = False
     is_settled: bool = False
     is_done: bool = False
 
@@ -151,13 +163,21 @@ class Sessions:
             return []
         if session.look is None or session.look.digest != look.digest:
             session.look, session.look_since = look, now
-            return []
+            return self._changed(session, session.volume, now)
         return self._rested(session, session.volume, look, now)
 
     def wait_s(self, now: float) -> float:
         """Seconds until something is due."""
         due = [s.due_at for s in self._sessions.values() if not (s.is_asked or s.is_done)]
         return max(0.0, min([self._pace.net_s, *(at - now for at in due)]))
+
+    def _changed(self, session: _Session, volume: Volume, now: float) -> list[VolumeEvent]:
+        if session.restless_since is None:
+            session.restless_since = now
+        if session.is_restless or now - session.restless_since < self._pace.restless_s:
+            return []
+        session.is_restless = True
+        return [Restless(volume)]
 
     def _rested(
         self, session: _Session, volume: Volume, look: Look, now: float
@@ -166,6 +186,7 @@ class Sessions:
         since = session.seen_at if is_bare else session.look_since
         if now - since < (self._pace.patience_s if is_bare else self._pace.quiet_s):
             return []
+        session.restless_since, session.is_restless = None, False
         session.is_done = not is_bare
         session.due_at = now + self._pace.slow_s
         if is_bare and session.is_settled:

@@ -19,6 +19,7 @@ from offload.volumes.sessions import (
     Appeared,
     Left,
     Pace,
+    Restless,
     Sessions,
     Settled,
     VolumeEvent,
@@ -29,7 +30,16 @@ from offload.volumes.signals import Signal, system_signal
 from offload.volumes.table import Table, system_table
 from offload.volumes.volume import Mounting
 
-__all__ = ["Appeared", "Left", "Pace", "Settled", "VolumeEvent", "WatchFailed", "Watcher"]
+__all__ = [
+    "Appeared",
+    "Left",
+    "Pace",
+    "Restless",
+    "Settled",
+    "VolumeEvent",
+    "WatchFailed",
+    "Watcher",
+]
 
 _LOOK_S = 10.0
 _TRIES = 5

@@ -2,7 +2,15 @@
 
 from dataclasses import replace
 
-from offload.volumes.sessions import Appeared, Left, Pace, Sessions, Settled, VolumeEvent
+from offload.volumes.sessions import (
+    Appeared,
+    Left,
+    Pace,
+    Restless,
+    Sessions,
+    Settled,
+    VolumeEvent,
+)
 from offload.volumes.settle import Look
 from offload.volumes.volume import Mounting, Volume
 
@@ -78,15 +86,44 @@ def test_it_has_appeared_within_a_second() -> None:
     assert bench.events == [Appeared(volume(1))]
 
 
-def test_changing_card_does_not_settle() -> None:
+def test_listing_that_grows_settles_once_it_has_come_to_rest() -> None:
+    """A driver or a person is still writing to it: nothing is begun before that has ended."""
     bench = Bench()
     bench.mounted = [mounting(1)]
-    for number in range(60):
+    for number in range(12):
+        bench.content = Look(b"%d files" % number, False)
+        bench.run(0.7)
+        assert bench.events == [Appeared(volume(1))]
+    bench.run(1.5)
+    assert bench.events == [Appeared(volume(1)), Settled(volume(1))]
+
+
+def test_listing_that_never_rests_is_told_once_and_settles_when_it_does() -> None:
+    bench = Bench()
+    bench.mounted = [mounting(1)]
+    for number in range(300):
         bench.content = Look(b"%d" % number, False)
-        bench.run(0.6)
-    assert bench.events == [Appeared(volume(1))]
+        bench.run(0.5)
+    assert bench.events == [Appeared(volume(1)), Restless(volume(1))]
     bench.run(3)
-    assert bench.events[1:] == [Settled(volume(1))]
+    assert bench.events == [Appeared(volume(1)), Restless(volume(1)), Settled(volume(1))]
+
+
+def test_empty_card_that_fills_has_its_own_patience() -> None:
+    """It lay there empty for an hour; what begins then is no restlessness of an hour."""
+    bench = Bench()
+    bench.content = EMPTY
+    bench.mounted = [mounting(1)]
+    bench.run(3600)
+    for number in range(3):
+        bench.content = Look(b"%d" % number, False)
+        bench.run(5)
+    bench.run(10)
+    assert bench.events == [
+        Appeared(volume(1)),
+        Settled(volume(1), is_empty=True),
+        Settled(volume(1)),
+    ]
 
 
 def test_content_that_comes_late_is_not_an_empty_card() -> None:
