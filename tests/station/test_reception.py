@@ -53,6 +53,7 @@ def reception(tmp_path: Path, ledger: Ledger, told: list[StationEvent]) -> Recep
         machine,
         lambda sink, is_stopped: Tools(ledger, key, machine, sink=sink, is_stopped=is_stopped),
         _never,  # type: ignore[arg-type]
+        _never,  # type: ignore[arg-type]
         Hooks({}, lambda text: None),
         told.append,
         Notifier(""),
