@@ -128,7 +128,11 @@ def measured_until(
 
 
 class _Memory(threading.Thread):
-    """Looks at a process and its children again and again; the largest sum counts."""
+    """Looks at a process and its children again and again; the largest sum counts.
+
+    Memory that several of them have is shared out (PSS): a child that has just been forked has
+    nothing of its own yet.
+    """
 
     def __init__(self, pid: int) -> None:
         super().__init__(daemon=True)
@@ -141,7 +145,7 @@ class _Memory(threading.Thread):
             try:
                 top = psutil.Process(self._pid)
                 every = [top, *top.children(recursive=True)]
-                held = sum(each.memory_info().rss for each in every)
+                held = sum(each.memory_full_info().pss for each in every)
             except psutil.Error:
                 continue
             self._peak_bytes = max(self._peak_bytes, held)
