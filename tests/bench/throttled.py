@@ -1,11 +1,13 @@
 """Devices of known speed: loop devices held to byte rates, so that the best possible time is known.
 
 The card or the drives are the bottleneck by their set rate; what the disk below can do must be
-well above it.
+well above it. The loop devices pass memory by: else all that a drive had been given would lie there
+and be written out at its flush, by the disk below, which no rate holds.
 """
 
 import os
 import shutil
+import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -43,8 +45,7 @@ def _stage(
     bench: Bench, clips: int, rates: Rates, cards: int = 1
 ) -> Iterator[tuple[list[Path], list[Path]]]:
     """Mount points of cards with so many large clips, and of two drives, all at their rates."""
-    source = made_data.large_card(bench.folder, 8, 512 << 20) / "CLIPS"
-    files = sorted(source.iterdir())[:clips]
+    files = _clips(bench, clips)
     size = int(sum(file.stat().st_size for file in files) * _ROOM) + _SPARE
     bench.clear()
     place = Path(tempfile.mkdtemp(prefix="rack-", dir=bench.work))
@@ -68,7 +69,13 @@ def _stage(
         rack.close()
 
 
+def _clips(bench: Bench, count: int) -> list[Path]:
+    source = made_data.large_card(bench.folder, 8, 512 << 20) / "CLIPS"
+    return sorted(source.iterdir())[:count]
+
+
 def _hold(stack: ExitStack, volume: Volume, rate: int) -> None:
+    subprocess.run(["losetup", "--direct-io=on", volume.device], check=True)
     if rate:
         stack.enter_context(throttled(volume.device, read_bytes_s=rate, write_bytes_s=rate))
 
@@ -89,8 +96,12 @@ def _one(clips: int, rates: Rates, *options: str) -> Callable[[Bench], Sample]:
 
 def _at_best(clips: int, *rates: int) -> Callable[[Bench], Sample]:
     """All bytes of the card at each of these rates, one after the other."""
-    total = clips * (512 << 20)
-    return lambda bench: Sample(sum(total / rate for rate in rates), 0.0)
+
+    def work_out(bench: Bench) -> Sample:
+        total = sum(file.stat().st_size for file in _clips(bench, clips))
+        return Sample(sum(total / rate for rate in rates), 0.0)
+
+    return work_out
 
 
 def _two_cards(bench: Bench, workers: int) -> Sample:
