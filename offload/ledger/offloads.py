@@ -237,6 +237,12 @@ def get(ledger: Ledger, offload: int) -> Offload:
     return _offload(row)
 
 
+def is_over(ledger: Ledger, offload: int) -> bool:
+    """Whether nothing more will happen in an offload, or it is none of this ledger's."""
+    row = ledger.row("SELECT state FROM offloads WHERE id = ?", (offload,))
+    return row is None or State(row[0]).is_over
+
+
 def unfinished(ledger: Ledger, card: int) -> tuple[Offload, ...]:
     """Offloads of a card that came to no verdict, the newest first.
 

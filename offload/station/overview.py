@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from offload.errors import LedgerError
 from offload.jobs.surroundings import Surroundings
-from offload.ledger import cards, copies, drives, inventories, pulse, queue, standing
+from offload.ledger import cards, copies, drives, inventories, offloads, pulse, queue, standing
 from offload.ledger.database import Ledger
 from offload.ledger.drives import Fault, KnownDrive
 from offload.ledger.lease import station_holder
@@ -149,7 +149,9 @@ def read_overview(
     keys = frozenset(surroundings.mounting_key(volume) for volume in volumes)
     _close_missed(ledger, keys, now)
     in_line = {row.mounting: row for row in queue.in_line(ledger) if row.mounting in keys}
-    runs = {each.offload: each for each in pulse.read_all(ledger.home) if _is_fresh(each, now)}
+    runs = {
+        each.offload: each for each in pulse.read_all(ledger.home) if _is_live(ledger, each, now)
+    }
     seen = {stood.card.card: stood for stood in standing.seen_since(ledger, since_ns)}
     for stood in standing.not_proven(ledger):
         seen.setdefault(stood.card.card, stood)
@@ -174,8 +176,10 @@ def _close_missed(ledger: Ledger, keys: frozenset[str], now: int) -> None:
         return
 
 
-def _is_fresh(each: Pulse, now: int) -> bool:
-    return abs(now - each.at_ns) < _FRESH_S * 1e9
+def _is_live(ledger: Ledger, each: Pulse, now: int) -> bool:
+    # A pulse outlives its run by a moment, and the verdict is in the ledger by then.
+    is_fresh = abs(now - each.at_ns) < _FRESH_S * 1e9
+    return is_fresh and not offloads.is_over(ledger, each.offload)
 
 
 def _card_line(

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from offload.ledger import pulse
+from offload.ledger.pulse import Pulse
 from tests.cli.forked import forked
 from tests.cli.stations import SETTINGS, Bench
 from tests.jobs.scene import tree, write_card
@@ -352,6 +354,18 @@ def test_other_shells_see_where_a_copy_by_hand_is(slow: tuple[Desk, FaultFs]) ->
         card.release()
         assert child.finish().code == 0
     assert not list(pulses.iterdir())
+
+
+def test_run_that_has_its_verdict_is_shown_as_none_that_works(desk: Desk) -> None:
+    assert desk.copy().code == 0
+    # The process that worked on it may take its pulse away a moment after the verdict.
+    assert pulse.write(
+        os.fsencode(desk.station.home), Pulse(1, time.time_ns(), os.getpid(), "A001")
+    )
+    done = desk.run("status", "--json").result
+    assert [card["run"] for card in done["cards"]] == [None]
+    assert [drive["is_busy"] for drive in done["drives"]] == [False, False]
+    assert "KEEP THE CARD IN" not in desk.run("status").out
 
 
 def test_second_interrupt_ends_at_once(slow: tuple[Desk, FaultFs]) -> None:

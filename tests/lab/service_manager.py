@@ -1,7 +1,8 @@
 """A real systemd user manager for as long as a test needs it, whatever has booted the machine.
 
 It refuses to work where ``/run/systemd/system`` is missing (sd_booted(3)), so it gets one of its
-own in a mount namespace; what it starts goes back to the mounts that the test sees.
+own in a mount namespace, where nothing else of the laboratory is kept mounted; what it starts goes
+back to the mounts that the test sees.
 """
 
 import contextlib
@@ -22,6 +23,8 @@ _MANAGER = "/usr/lib/systemd/systemd"
 _GROUPS = Path("/sys/fs/cgroup")
 _OWN_RUN = f"""
 echo $$ > "$1/cgroup.procs" || exit 1
+awk -v "below=$2/" 'index($5, below) == 1 {{ print $5 }}' /proc/self/mountinfo | tac |
+    while read -r place; do umount -l "$(printf %b "$place")"; done
 mount -t tmpfs none /run/systemd && mkdir /run/systemd/system && exec {_MANAGER} --user
 """
 _PATIENCE_S = 60.0
@@ -55,7 +58,7 @@ class ServiceManager:
         self._group = (below if below.is_dir() else _GROUPS) / self._runtime.name
         self._group.mkdir()
         self._process = subprocess.Popen(
-            ["unshare", "--mount", "sh", "-c", _OWN_RUN, "sh", self._group],
+            ["unshare", "--mount", "sh", "-c", _OWN_RUN, "sh", self._group, tempfile.gettempdir()],
             env=self._environment,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from tests.lab.images import EXT4, Rack
-from tests.lab.station import Set, Watching
+from tests.lab.station import Said, Set, Watching
 from tests.lab.throttle import throttled
 
 pytestmark = pytest.mark.lab
@@ -17,13 +17,18 @@ def test_status_follows_a_card_through_its_stay(rack: Rack, tmp_path: Path) -> N
     card.mount()
     with throttled(card.device, read_bytes_s=2 << 20), Watching(station.installation) as watching:
         watching.wait_for(lambda said: said.get("step") == "copying")
-        working = station.installation.run("status", "--json").result
+        working: Said = {}
+
+        def is_shown() -> bool:
+            # The first pulse comes within half a second of the start.
+            working.update(station.installation.run("status", "--json").result)
+            return bool(working["cards"][0]["run"])
+
+        watching.wait_until(is_shown)
         assert working["station"]["pid"] == watching.child.number
-        assert working["cards"][0]["run"]["step"] in ("copying", "proving")
-        assert {each["name"] for each in working["cards"][0]["run"]["drives"]} == {
-            "shuttle-1",
-            "shuttle-2",
-        }
+        run = working["cards"][0]["run"]
+        assert run["step"] in ("copying", "proving")
+        assert {each["name"] for each in run["drives"]} == {"shuttle-1", "shuttle-2"}
         assert watching.wait_verdict()["verdict"] == "cleared"
         screen = station.installation.run("status").out
         assert "in the reader; was safe at" in screen

@@ -114,6 +114,7 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "offloads.give_inventory": lambda ledger: offloads.give_inventory(ledger, 2, 1, "d"),
     "offloads.end": lambda ledger: offloads.end(ledger, 2, Answer.CLEARED, {}, NOON),
     "offloads.get": lambda ledger: offloads.get(ledger, 1),
+    "offloads.is_over": lambda ledger: offloads.is_over(ledger, 1),
     "offloads.unfinished": lambda ledger: offloads.unfinished(ledger, 1),
     "offloads.unfinished_in": lambda ledger: offloads.unfinished_in(ledger, "m"),
     "offloads.received_in": lambda ledger: offloads.received_in(ledger, "m"),
