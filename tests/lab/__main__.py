@@ -115,7 +115,9 @@ def _named(name: str, baseline: dict[str, list[Any]]) -> Case:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser("fault-lab", description=__doc__)
     parser.add_argument("--short", action="store_true", help="some sites, every kind (minutes)")
-    parser.add_argument("--exhaustive", action="store_true", help="every operation in turn (hours)")
+    parser.add_argument(
+        "--exhaustive", action="store_true", help="every operation in turn (half an hour)"
+    )
     parser.add_argument("--seeds", metavar="A-B", help="random cards and faults, by seed")
     parser.add_argument("--repeat", metavar="CASE", help="one case, by the name that was printed")
     parser.add_argument("--places", nargs="+", default=IN_TURN, help="for the first two")

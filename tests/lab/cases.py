@@ -77,15 +77,26 @@ def made(place: str, op: str, nth: int, kind: str, *, for_good: bool) -> Case | 
 
 
 def exhaustive(place: str, calls: Sequence[Call]) -> Iterator[Case]:
-    """Operation 1, 2, 3 ... of a place fails, once and for good, in every kind that applies.
+    """Operation 1, 2, 3 ... of a place fails, until a run meets no fault.
+
+    The first of each call site (see :func:`short`) fails once and for good in every kind that
+    applies; at those that follow it the kinds take turns.
 
     Args:
         calls: what a run without a fault did there; one more number is tried, and must meet none.
     """
+    known: set[tuple[str, str]] = set()
     seen: dict[str, int] = {}
+    turns: dict[str, int] = {}
     for call in calls:
-        seen[call.op] = seen.get(call.op, 0) + 1
-        yield from _cases_at(place, call.op, seen[call.op])
+        seen[call.op] = nth = seen.get(call.op, 0) + 1
+        found = tuple(_cases_at(place, call.op, nth))
+        site = (call.op, _path_kind(call.path))
+        if site in known and found:
+            turns[call.op] = turn = turns.get(call.op, -1) + 1
+            found = (found[turn % len(found)],)
+        known.add(site)
+        yield from found
     yield from _cases_at(place, "any", len(calls) + 1000)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.lab import cards, oracle, powercuts
-from tests.lab.cases import USUAL, exhaustive, made, random_case, short
+from tests.lab.cases import USUAL, exhaustive, kinds_of, made, random_case, short
 from tests.lab.faultfs import Call, Fault
 from tests.lab.images import EXT4, Rack
 from tests.lab.reference import SAFEGUARDS, Reference
@@ -135,10 +135,14 @@ def test_left_descriptor_is_found_out(stage: Stage) -> None:
 
 
 def test_every_operation_has_its_turn() -> None:
-    calls = [Call(1, "open", "a"), Call(2, "read", "a"), Call(3, "read", "a")]
+    calls = [Call(1, "open", "a"), *(Call(number, "read", "a") for number in range(2, 9))]
     names = [case.name for case in exhaustive("drive-1", calls)]
     assert "drive-1 open 1 EIO once" in names
-    assert "drive-1 read 2 flip_out once" in names
+    for kind in kinds_of("read", "drive-1"):
+        assert f"drive-1 read 1 {kind} once" in names
+    # Of the same site: struck as well, and the kinds take turns.
+    assert {name.split()[2] for name in names if " read " in name} == set("1234567")
+    assert "drive-1 read 2 EIO once" in names and "drive-1 read 3 EIO for good" in names
     assert "drive-1 any 1003 EIO once" in names, "the run that must meet no fault"
 
 
