@@ -143,7 +143,7 @@ def test_every_operation_has_its_turn() -> None:
     # Of the same site: struck as well, and the kinds take turns.
     assert {name.split()[2] for name in names if " read " in name} == set("1234567")
     assert "drive-1 read 2 EIO once" in names and "drive-1 read 3 EIO for good" in names
-    assert "drive-1 any 1003 EIO once" in names, "the run that must meet no fault"
+    assert "drive-1 any 1008 EIO once" in names, "the run that must meet no fault"
 
 
 def test_short_form_meets_every_site_and_kind() -> None:
