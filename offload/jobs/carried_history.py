@@ -81,7 +81,7 @@ def put_carried(place: Place, earlier: Earlier) -> None:
     for entry in earlier.chain.entries:
         path = join(history, entry.path)
         if not root.exists(path):
-            _put(root, join(_copied_to(place), entry.path), path, entry.c4)
+            put_manifest(root, join(_copied_to(place), entry.path), path, entry.c4)
 
 
 def _copied_to(place: Place) -> bytes:
@@ -95,7 +95,18 @@ def _agrees(known: Mapping[str, bytes] | None, digests: Mapping[str, bytes]) -> 
     return bool(shared) and all(known[each] == digests[each] for each in shared)
 
 
-def _put(root: Root, source: bytes, path: bytes, c4: bytes) -> None:
+def put_manifest(root: Root, source: bytes, path: bytes, c4: bytes) -> None:
+    """Put one manifest of the card's into a history of the copy.
+
+    Args:
+        root: the drive.
+        source: where it was copied to.
+        path: its place in the history, free.
+        c4: raw digest that the chain gives.
+
+    Raises:
+        OSError: the drive failed, or it is not what the chain says.
+    """
     with (
         open(root.open_file(source, os.O_RDONLY), "rb", buffering=0) as content,
         growing(root, path) as out,

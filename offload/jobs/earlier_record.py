@@ -5,17 +5,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from offload.errors import RecordError, reason
-from offload.jobs.placing import Place
+from offload.jobs.placing import Place, nested_scopes
 from offload.record.mhl.chain import Chain, read_chain
+from offload.record.mhl.custody import nearest_scope
 from offload.record.mhl.model import Action, HashRecord, RootHash
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read import ManifestReader
 from offload.storage.root import Root
 from offload.transfer.results import Digests
 from offload.values.entries import Entries
-from offload.values.paths import join
+from offload.values.paths import join, parent
 
-_CHAIN_LIMIT = 64 << 20
+CHAIN_LIMIT_BYTES = 64 << 20
 
 
 @dataclass(slots=True)
@@ -51,13 +52,18 @@ class Earlier:
             return Action.ORIGINAL
         shared = known.keys() & digests.keys()
         if not shared or any(known[each] != digests[each] for each in shared):
-            raise RecordError(
-                "the record beside this copy says that the file is another one",
-                path=path,
-                meaning="Copy and card agree with each other and not with the record there.",
-                remedy="Give this card another roll name:  offload copy --roll NAME",
-            )
+            raise other_file_error(path)
         return Action.VERIFIED
+
+
+def other_file_error(path: bytes) -> RecordError:
+    """The history of a copy speaks against a file that was proven in it."""
+    return RecordError(
+        "the record beside this copy says that the file is another one",
+        path=path,
+        meaning="Copy and card agree with each other and not with the record there.",
+        remedy="Give this card another roll name:  offload copy --roll NAME",
+    )
 
 
 def read_earlier(root: Root, history: bytes) -> Earlier:
@@ -68,7 +74,7 @@ def read_earlier(root: Root, history: bytes) -> Earlier:
         OSError: it cannot be read.
     """
     try:
-        content = root.read_small(join(history, CHAIN_NAME), _CHAIN_LIMIT)
+        content = root.read_small(join(history, CHAIN_NAME), CHAIN_LIMIT_BYTES)
     except FileNotFoundError:
         return Earlier()
     chain = read_chain(io.BytesIO(content), join(history, CHAIN_NAME))
@@ -85,9 +91,15 @@ def contradicts(place: Place, entries: Entries, digests: Digests) -> bool:
         RecordError: the record is broken.
         OSError: it cannot be read.
     """
-    earlier = read_earlier(place.drive.root, join(place.lies_in, HISTORY_FOLDER))
+    root = place.drive.root
+    # Histories that the card brings go on within the copy, each for what lies nearest below it.
+    earlier = {
+        scope: read_earlier(root, join(join(place.lies_in, scope), HISTORY_FOLDER))
+        for scope in (b"", *nested_scopes(place))
+    }
     for number in range(len(entries)):
-        known = earlier.hashes.get(place.path_in_copy(entries.path(number)))
+        path = place.path_in_copy(entries.path(number))
+        known = _known(path, earlier)
         if not known or not place.present[number]:
             continue
         for algorithm in known.keys() & set(digests.names):
@@ -95,6 +107,16 @@ def contradicts(place: Place, entries: Entries, digests: Digests) -> bool:
             if digest is not None and digest != known[algorithm]:
                 return True
     return False
+
+
+def _known(path: bytes, earlier: Mapping[bytes, Earlier]) -> Mapping[str, bytes]:
+    """What the nearest history says of a file, or one further out, from before it was begun."""
+    scope = nearest_scope(earlier, parent(path))
+    while scope:
+        if known := earlier[scope].hashes.get(path[len(scope) + 1 :]):
+            return known
+        scope = nearest_scope(earlier, parent(scope))
+    return earlier[b""].hashes.get(path, {})
 
 
 def _read_manifest(root: Root, path: bytes, c4: bytes, found: Earlier) -> None:

@@ -18,6 +18,7 @@ from offload.clearance.statement_json import to_bytes
 from offload.errors import reason
 from offload.events import Found
 from offload.jobs.clearing import Published, PublishingError, publish, withdraw
+from offload.jobs.copied import Recorded
 from offload.jobs.facts import FactSources, gather_facts
 from offload.jobs.last_look import LastLook
 from offload.jobs.noting import Notes
@@ -26,7 +27,6 @@ from offload.jobs.outcome import Outcome
 from offload.jobs.passes import PassColumns
 from offload.jobs.placing import Standing
 from offload.jobs.preparing import Drives
-from offload.jobs.recording import Recorded
 from offload.jobs.result import result_of
 from offload.jobs.sent_lists import SentCheck
 from offload.jobs.stating import card_name, content_texts, folders_of, key_line, manifests_of

@@ -32,9 +32,16 @@ def remove_leftovers(place: Place, chain: Chain) -> None:
     Raises:
         OSError: the drive failed.
     """
-    root = place.drive.root
-    history = join(place.lies_in, HISTORY_FOLDER)
-    remove_temporary(root, place.records)
+    remove_temporary(place.drive.root, place.records)
+    remove_unnamed(place.drive.root, join(place.lies_in, HISTORY_FOLDER), chain)
+
+
+def remove_unnamed(root: Root, history: bytes, chain: Chain) -> None:
+    """Remove from one history's folder what a killed run has left and its chain does not name.
+
+    Raises:
+        OSError: the drive failed.
+    """
     if not root.exists(history):
         return
     remove_temporary(root, history)

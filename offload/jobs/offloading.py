@@ -26,6 +26,7 @@ from offload.events import (
 )
 from offload.jobs.card_state import card_notices
 from offload.jobs.choosing import items_to_copy
+from offload.jobs.copied import Copied, Occasion, Recorded
 from offload.jobs.earlier_record import contradicts
 from offload.jobs.ending import Ending
 from offload.jobs.joining import join_roll
@@ -40,9 +41,6 @@ from offload.jobs.placing import Place, Standing
 from offload.jobs.preparing import Drives, lease_of
 from offload.jobs.recording import (
     Completeness,
-    Copied,
-    Occasion,
-    Recorded,
     completeness_of,
     content_roots,
     take_final_name,

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from offload.clearance.context import Context
 from offload.jobs.clearing import Published
-from offload.jobs.recording import Recorded
+from offload.jobs.copied import Recorded
 from offload.values.facts import Facts
 from offload.values.verdict import Verdict
 

@@ -289,17 +289,17 @@ def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> Non
     place.standing = _LIES[lies]
     found = _files_below(root, place.grows_in) if lies is not Lies.NOTHING else {}
     before = _names_before(place)
-    known = {before.on_card(path) for path in found}
+    # No file of the card's is ever called so in a copy: those are histories that go on in it.
+    known = {before.on_card(path) for path in found if HISTORY_FOLDER not in path.split(b"/")}
     place.names = mapped_names(entries, place.rules, before, known)
     place.renamed = place.names.renamed(entries)
-    owner = _owner(place, run, found, entries)
+    record = {path for path in found if _is_of_record(path, place, is_delivery=is_delivery)}
+    owner = _owner(place, run, _without(found, record), entries)
     if is_delivery and lies is Lies.DONE and place.earlier is not None:
         is_alike = place.earlier.inventory == run.inventory
         owner = Owner.THIS_CARD if is_alike else Owner.OTHER_CARD
     if owner is Owner.OTHER_CARD or (lies is Lies.NOTHING and _is_record_of_other(place, run)):
         raise _OtherCardError
-    # The records of rolls nested in a delivered one lie within it, and are no files of it.
-    record = {path for path in found if _is_of_record(path)} if is_delivery else frozenset[bytes]()
     place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner, record)
     if place.existing.use is Use.REFUSE:
         if owner is Owner.THIS_CARD:
@@ -317,9 +317,30 @@ def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> Non
         _look_beside(place, run, entries)
 
 
-def _is_of_record(path: bytes) -> bool:
+def nested_scopes(place: Place) -> tuple[bytes, ...]:
+    """The folders below a roll's own in which the card has a history, by their paths in the copy.
+
+    In the copy the card's ``ascmhl`` has another name, and its history goes on beside it. None
+    where any other name is written otherwise: no history of the card's can go on then.
+    """
+    changed = [path for path, _ in place.names]
+    if any(HISTORY_FOLDER in parent(path).split(b"/") for path in changed):
+        return ()
+    if any(name(path) != HISTORY_FOLDER for path in changed):
+        return ()
+    return tuple(parent(path) for path in changed if parent(path))
+
+
+def _is_of_record(path: bytes, place: Place, *, is_delivery: bool) -> bool:
+    """Whether it is of a history or record that lies within the roll, and so no file of it."""
     above = parent(path)
-    return name(above) == HISTORY_FOLDER or name(parent(above)) == RECORDS
+    if is_delivery and name(parent(above)) == RECORDS:
+        return True
+    return name(above) == HISTORY_FOLDER and (is_delivery or parent(above) in nested_scopes(place))
+
+
+def _without(found: Mapping[bytes, int], record: set[bytes]) -> Mapping[bytes, int]:
+    return {path: size for path, size in found.items() if path not in record} if record else found
 
 
 def _look_beside(place: Place, run: Run, entries: Entries) -> None:

@@ -14,6 +14,7 @@ from offload.checksum import COMPARE
 from offload.clearance.case import Case
 from offload.errors import RecordError, reason
 from offload.events import CardListed
+from offload.jobs.copied import Copied, Occasion, Recorded
 from offload.jobs.last_look import LastLook, look_at_drives
 from offload.jobs.lease import Run, write_run
 from offload.jobs.noting import bases_of_card
@@ -33,9 +34,6 @@ from offload.jobs.receive_record import (
 from offload.jobs.receive_result import ReceivedCopy, ReceivedRoll
 from offload.jobs.recording import (
     Completeness,
-    Copied,
-    Occasion,
-    Recorded,
     completeness_of,
     content_roots,
     take_final_name,

@@ -8,21 +8,21 @@ itself, so nothing but manifests and chain lies in ``ascmhl``.
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
 from enum import Enum
 
 from offload import __version__
 from offload.checksum import digest_text
 from offload.clearance.shell import quoted
 from offload.jobs.carried_history import carried_history, may_bring_one, put_carried
-from offload.jobs.earlier_record import Earlier, read_earlier
+from offload.jobs.copied import Copied, Occasion, Recorded
+from offload.jobs.earlier_record import CHAIN_LIMIT_BYTES, Earlier, read_earlier
 from offload.jobs.leftovers import remove_leftovers
+from offload.jobs.nested_record import NestedRecord
 from offload.jobs.placing import NAMES_NAME, PARTIAL, RECORDS, Place, Standing
 from offload.jobs.same_manifest import NotTheSameError, SameManifest, proven_of
 from offload.record.by_hand import BY_HAND_NAME, ByHand, by_hand_text
 from offload.record.keys import SigningKey
-from offload.record.mhl.chain import chain_bytes
+from offload.record.mhl.chain import Chain, chain_bytes
 from offload.record.mhl.model import (
     FORMATS,
     Creator,
@@ -33,7 +33,7 @@ from offload.record.mhl.model import (
     RootHash,
 )
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER, manifest_name
-from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, depth_first, root_of
+from offload.record.mhl.roots import FileLeaf, FolderLeaf, Leaf, is_same_root, root_of
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed, tree_records, tree_root
 from offload.record.mhl.write import write_manifest
 from offload.record.signature import judge
@@ -91,91 +91,6 @@ def completeness_of(
     return Completeness.WHOLE if is_whole else Completeness.PARTIAL
 
 
-@dataclass(frozen=True, slots=True)
-class Occasion:
-    """What every record of one run says alike.
-
-    Attributes:
-        started_at: of the run, with zone; in every manifest's name.
-        written_at: now, with zone.
-        host: this machine's name.
-        identity: who signs, as in the line for ``allowed_signers``.
-        comment: what was done, free text.
-        manifests: first manifests of this run so far; more are put in here.
-    """
-
-    started_at: datetime
-    written_at: datetime
-    host: str
-    identity: str
-    comment: str = ""
-    manifests: list[SameManifest] = field(default_factory=list, compare=False)
-
-
-@dataclass(slots=True)
-class Recorded:
-    """What lies on one drive now.
-
-    Attributes:
-        folder: the copy's folder at the end, absolute.
-        manifest: the newest manifest's name.
-        manifest_c4: its C4 ID.
-        chain_c4: C4 ID of the chain.
-        root: content and structure hashes of the copy; none when something is missing.
-        unlisted: paths that a checksum list could not hold.
-    """
-
-    folder: bytes
-    manifest: bytes
-    manifest_c4: str
-    chain_c4: str
-    root: RootHash | None
-    unlisted: list[bytes] = field(default_factory=list)
-
-    @property
-    def manifest_path(self) -> bytes:
-        """Where the newest manifest lies, absolute."""
-        return join(join(self.folder, HISTORY_FOLDER), self.manifest)
-
-
-@dataclass(frozen=True, slots=True)
-class Copied:
-    """What is to be written down of one copy.
-
-    Attributes:
-        place: the drive.
-        entries: of the card.
-        states: a ``CopyState`` by entry; only what was read back and is equal is written down.
-        digests: by entry.
-    """
-
-    place: Place
-    entries: Entries
-    states: Sequence[int]
-    digests: Digests
-
-    @property
-    def formats(self) -> tuple[str, ...]:
-        """Those checksums that a manifest can hold."""
-        return tuple(each for each in self.digests.names if each in FORMATS)
-
-    def path(self, number: int) -> bytes:
-        """An entry's path within the copy."""
-        card_path = self.entries.path(number)
-        return self.place.path_in_copy(card_path)
-
-    def in_order(self) -> list[int]:
-        """Copied entries depth-first by their names in the copy, as the standard's example is."""
-        twice = set(self.entries.doubled())
-        numbers = [
-            at
-            for at in range(len(self.entries))
-            if self.entries.kind(at).is_copied and at not in twice
-        ]
-        numbers.sort(key=lambda at: depth_first(self.path(at)))
-        return numbers
-
-
 def write_record(
     copied: Copied,
     key: SigningKey,
@@ -199,13 +114,7 @@ def write_record(
     place = copied.place
     root = place.drive.root
     order = copied.in_order()
-    earlier = read_earlier(root, _history(place))
-    if not earlier.chain.entries and may_bring_one(place):
-        earlier = _carried(copied, order) or earlier
-    remove_leftovers(place, earlier.chain)
-    made = _standing_record(copied, order, earlier, key, occasion)
-    if made is None:
-        made = _write_generation(copied, order, earlier, key, occasion)
+    made = _of_several(copied, order, key, occasion) or _of_one(copied, order, key, occasion)
     unlisted = {each: _write_list(copied, each, order, key) for each in copied.digests.names}
     made.unlisted += [path for paths in unlisted.values() for path in paths]
     write_names(place, key)
@@ -264,6 +173,40 @@ def take_final_name(place: Place, *, is_whole: bool) -> None:
     place.standing = Standing.DONE if is_whole else Standing.PARTIAL
 
 
+def _of_one(copied: Copied, order: Sequence[int], key: SigningKey, occasion: Occasion) -> Recorded:
+    """The record of a copy with one history."""
+    place = copied.place
+    earlier = read_earlier(place.drive.root, _history(place))
+    if not earlier.chain.entries and may_bring_one(place):
+        earlier = _carried(copied, order) or earlier
+    remove_leftovers(place, earlier.chain)
+    standing = _standing_record(copied, order, earlier, key, occasion)
+    return standing or _write_generation(copied, order, earlier, key, occasion)
+
+
+def _of_several(
+    copied: Copied, order: Sequence[int], key: SigningKey, occasion: Occasion
+) -> Recorded | None:
+    """The record of a copy in which further histories of the card's go on; none where none does."""
+    record = NestedRecord.of(copied, order)
+    if record is None:
+        return None
+    place = copied.place
+    remove_leftovers(place, record.chain)
+    path = join(_history(place), CHAIN_NAME)
+    head_root = record.standing_root()
+    if head_root is not None:
+        content = place.drive.root.read_small(path, CHAIN_LIMIT_BYTES)
+        if _is_signed(place, content, key, occasion):
+            return _recorded(place, record.chain, head_root)
+    added = record.write(occasion)
+    _sign(place.drive.root, added.path, added.c4, place.records, key)
+    chain = chain_bytes(added.chain.entries)
+    _sign(place.drive.root, path, hashlib.sha512(chain).digest(), place.records, key)
+    record.check()
+    return _recorded(place, added.chain, added.root)
+
+
 def _standing_record(
     copied: Copied, order: Sequence[int], earlier: Earlier, key: SigningKey, occasion: Occasion
 ) -> Recorded | None:
@@ -271,18 +214,30 @@ def _standing_record(
     if not earlier.chain.entries or earlier.root is None:
         return None
     now = tree_root(_items(copied, order, earlier), copied.formats)
-    if now is None or not _is_same_root(now, earlier.root):
+    if now is None or not is_same_root(now, earlier.root):
         return None
-    place = copied.place
+    if not _is_signed(copied.place, earlier.chain_content, key, occasion):
+        return None
+    return _recorded(copied.place, earlier.chain, now)
+
+
+def _is_signed(place: Place, chain: bytes, key: SigningKey, occasion: Occasion) -> bool:
+    """Whether this key has signed a chain with these bytes."""
     signature = _small_or_none(place.drive.root, join(place.records, CHAIN_NAME + SIGNATURE))
     signers = Signers((SignerEntry(occasion.identity, key.public),))
-    judged = judge(earlier.chain_content, signature, signers, at=occasion.written_at)
-    if not judged.is_good:
-        return None
-    newest = earlier.chain.entries[-1]
-    c4 = digest_text("c4", hashlib.sha512(earlier.chain_content).digest())
-    folder = join(place.drive.root.path, place.final)
-    return Recorded(folder, newest.path, digest_text("c4", newest.c4), c4, now)
+    return judge(chain, signature, signers, at=occasion.written_at).is_good
+
+
+def _recorded(place: Place, chain: Chain, head_root: RootHash | None) -> Recorded:
+    newest = chain.entries[-1]
+    content = hashlib.sha512(chain_bytes(chain.entries)).digest()
+    return Recorded(
+        join(place.drive.root.path, place.final),
+        newest.path,
+        digest_text("c4", newest.c4),
+        digest_text("c4", content),
+        head_root,
+    )
 
 
 def _write_generation(
@@ -302,19 +257,14 @@ def _write_generation(
         occasion.manifests.append(
             SameManifest(place, manifest, c4, head_root, proven, place.renamed)
         )
-    content = chain_bytes(earlier.chain.with_manifest(manifest, c4).entries)
+    chain = earlier.chain.with_manifest(manifest, c4)
+    content = chain_bytes(chain.entries)
     _replace_own(root, join(history, CHAIN_NAME), content)
     chain_c4 = hashlib.sha512(content).digest()
     sync_folder(root, place.lies_in)
     _sign(root, path, c4, place.records, key)
     _sign(root, join(history, CHAIN_NAME), chain_c4, place.records, key)
-    return Recorded(
-        join(root.path, place.final),
-        manifest,
-        digest_text("c4", c4),
-        digest_text("c4", chain_c4),
-        head_root,
-    )
+    return _recorded(place, chain, head_root)
 
 
 def _carried(copied: Copied, order: Sequence[int]) -> Earlier | None:
@@ -441,20 +391,6 @@ def _write_by_hand(
     )
     path = join(place.records, BY_HAND_NAME)
     _replace_own(place.drive.root, path, by_hand_text(about, quoted))
-
-
-def _is_same_root(one: RootHash, other: RootHash) -> bool:
-    """Whether two root hashes agree in every format that both have, and have one in common."""
-    shared = {each.algorithm for each in one.content} & {each.algorithm for each in other.content}
-    return bool(shared) and all(
-        _digest(one.content, each) == _digest(other.content, each)
-        and _digest(one.structure, each) == _digest(other.structure, each)
-        for each in shared
-    )
-
-
-def _digest(hashes: Sequence[Hash], algorithm: str) -> bytes | None:
-    return next((each.digest for each in hashes if each.algorithm == algorithm), None)
 
 
 def _small_or_none(root: Root, path: bytes) -> bytes | None:

@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 
 from offload.checksum import digest_text
 from offload.clearance.statement import CardName, ManifestName
+from offload.jobs.copied import Recorded
 from offload.jobs.opening import HeldCard
 from offload.jobs.placing import Place
-from offload.jobs.recording import Recorded
 from offload.jobs.surroundings import Surroundings
 from offload.record.keys import SigningKey
 from offload.record.mhl.naming import HISTORY_FOLDER

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from offload import __version__
-from offload.errors import RecordError
 from offload.jobs.recording import SIGNATURE, SIGNERS_NAME
 from offload.jobs.verify_by_hand import rewrite_by_hand
 from offload.jobs.verify_folder import SeenFolder
@@ -23,11 +22,12 @@ from offload.jobs.verify_result import Appended, FileState
 from offload.record.find import RECORDS_FOLDER
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
-from offload.record.mhl.custody import Custody, load_custody, nearest_scope
+from offload.record.mhl.custody import Custody, nearest_scope
 from offload.record.mhl.generation import Added, Operation, add_generations
 from offload.record.mhl.known import compare, next_record
 from offload.record.mhl.model import FORMATS, Action, Creator, Process
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
+from offload.record.mhl.read_back import read_back
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
 from offload.record.sshsig import sign_digest
@@ -110,7 +110,7 @@ def append_all(
         _sign(place.root, folder, each, signing)
     # After the signing, which is of what was written: where only this reading is wrong, the chain
     # is left with a signature that fits.
-    _check_read_back(folder, custody, added)
+    read_back(folder, custody, added)
     for each in signed:
         records_folder = records_folder_of(each.scope)
         rewrite_by_hand(folder, records_folder, each, checked, signing.key, signing.identity)
@@ -214,21 +214,6 @@ class _Items:
 def _above(path: bytes) -> Iterator[bytes]:
     while path := parent(path):
         yield path
-
-
-def _check_read_back(folder: SeenFolder, custody: Custody, added: list[Added]) -> None:
-    """Load every history anew from the drive; a generation that is not there was not written."""
-    again = load_custody(folder, b"", [*custody.histories])
-    for each in added:
-        history = again.histories.get(each.scope)
-        entries = history.chain.entries if history is not None else ()
-        if history is None or history.faults or entries != each.chain.entries:
-            raise RecordError(
-                "what was written does not read back the same",
-                path=each.path,
-                meaning="The drive is failing. The footage was read before and is as told.",
-                remedy="Copy the roll to another drive, and verify it there.",
-            )
 
 
 def _has_place_for_signatures(scope: bytes, custody: Custody, root: Root) -> bool:

@@ -33,7 +33,7 @@ from offload.record.mhl.known import Generation
 from offload.record.mhl.model import Process
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.record.public_key import read_public_line
-from offload.values.paths import join, name, parent, shown, to_text
+from offload.values.paths import is_within, join, name, parent, shown, to_text
 
 _UNSIGNED = {
     SignatureState.ABSENT: ClearanceState.NOT_SIGNED,
@@ -63,7 +63,7 @@ def judge_clearances(
             signature = by_about.get(path)
             history = records.claims.custody.histories.get(roll)
             report = _judged(path, report, signature, history)
-            is_whole = _is_whole(coverage.get(join(roll, HISTORY_FOLDER)))
+            is_whole = _is_whole(roll, records, coverage)
             if report.state is ClearanceState.PROVES_THIS_COPY and not is_whole:
                 report = replace(report, state=ClearanceState.COPY_DIFFERS)
             report = _unless_withdrawn(report, folder, listing)
@@ -182,5 +182,15 @@ def _against_content(
     return None, ""
 
 
-def _is_whole(coverage: Coverage | None) -> bool:
-    return coverage is not None and coverage.files > 0 and coverage.is_whole
+def _is_whole(roll: bytes, records: Records, coverage: Mapping[bytes, Coverage]) -> bool:
+    """Whether a roll's files are as its history says, and those nested in it, which are whole."""
+    custody = records.claims.custody
+    own = custody.histories.get(roll)
+    within = [scope for scope in custody.histories if is_within(scope, roll)]
+    found = [coverage.get(join(scope, HISTORY_FOLDER)) for scope in within]
+    is_good = all(each is not None and each.is_whole for each in found)
+    is_any = any(each.files for each in found if each is not None)
+    faults = [fault for fault in custody.faults if is_within(fault.path, roll)]
+    # Of its own history it is enough that the manifest is there that the clearance names.
+    is_nested_whole = own is not None and all(fault in own.faults for fault in faults)
+    return is_good and is_any and is_nested_whole

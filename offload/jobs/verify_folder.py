@@ -12,7 +12,7 @@ from typing import BinaryIO
 from offload.record.held_folder import HeldFolder
 from offload.storage.evidence import drop_pages
 from offload.storage.root import Root
-from offload.values.paths import join
+from offload.values.paths import is_within, join
 
 
 class SeenFolder(HeldFolder):
@@ -70,17 +70,13 @@ class SeenFolder(HeldFolder):
 
     def _parts_below(self, path: bytes) -> list[bytes]:
         """The next part of each folder that is looked at, where all of them lie further down."""
-        if any(_is_within(path, top) for top in self._tops):
+        if any(is_within(path, top) for top in self._tops):
             return []
         start = len(path) + 1 if path else 0
-        below = (top[start:] for top in self._tops if _is_within(top, path))
+        below = (top[start:] for top in self._tops if is_within(top, path))
         return sorted({top.partition(b"/")[0] for top in below})
 
     def _is_seen(self, path: bytes) -> bool:
         if path in self._closed:
             return False
-        return any(_is_within(path, top) or _is_within(top, path) for top in self._tops)
-
-
-def _is_within(path: bytes, folder: bytes) -> bool:
-    return not folder or path == folder or path.startswith(folder + b"/")
+        return any(is_within(path, top) or is_within(top, path) for top in self._tops)

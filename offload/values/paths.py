@@ -73,6 +73,11 @@ def join(folder: bytes, entry: bytes) -> bytes:
     return folder + b"/" + entry if entry else folder
 
 
+def is_within(path: bytes, folder: bytes) -> bool:
+    """Whether a path is this folder or lies below it; all lie below ``b""``."""
+    return not folder or path == folder or path.startswith(folder + b"/")
+
+
 def _escaped(char: str) -> str:
     if char == "\\":
         return "\\\\"

@@ -10,7 +10,7 @@ sorted by path bytes (as :class:`~offload.values.entries.Entries` are) or depth-
 with one folder's direct children, not with the card.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from offload.checksum import Hasher, digest_of, digest_size
@@ -235,3 +235,17 @@ class _Folder:
             {each: hash_of_hashes(each, self.content[each]) for each in self.content},
             {each: hash_of_hashes(each, self.structure[each]) for each in self.structure},
         )
+
+
+def is_same_root(one: RootHash, other: RootHash) -> bool:
+    """Whether two root hashes agree in every format that both have, and have one in common."""
+    shared = {each.algorithm for each in one.content} & {each.algorithm for each in other.content}
+    return bool(shared) and all(
+        _digest(one.content, each) == _digest(other.content, each)
+        and _digest(one.structure, each) == _digest(other.structure, each)
+        for each in shared
+    )
+
+
+def _digest(hashes: Sequence[Hash], algorithm: str) -> bytes | None:
+    return next((each.digest for each in hashes if each.algorithm == algorithm), None)
