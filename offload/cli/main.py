@@ -22,6 +22,7 @@ _COMMANDS = {
     "check": "May this card be erased now?",
     "verify": "Check a copy or a delivery against its record, without the ledger.",
     "receive": "Check a delivery against its sender's record while it is copied.",
+    "packing-list": "What is sent, roll by roll: lists to go apart from the drives.",
     "mend": "Put damaged and missing files of a copy back from a good one.",
     "rolls": "What the ledger knows of rolls and cards.",
     "clips": "The clips of a card, folder or roll, and what is wrong with them.",
@@ -46,7 +47,7 @@ class _Overview(TyperGroup):
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in _COMMANDS:
             return None
-        module = import_module(f"offload.cli.{cmd_name}")
+        module = import_module(f"offload.cli.{cmd_name.replace('-', '_')}")
         command = typer.main.get_command(module.app)
         command.name = cmd_name
         command.epilog = EXIT_CODES
