@@ -149,13 +149,23 @@ def test_paths_that_lead_out_are_refused(roll: Path) -> None:
     assert states(found) == {"as-recorded": 2}
 
 
-def test_history_of_many_generations_is_followed_to_its_first(tmp_path: Path) -> None:
-    desk = Desk(PlainFolder(tmp_path / "A001"))
+def test_history_of_ten_thousand_generations_is_followed_to_its_first(tmp_path: Path) -> None:
+    roll = tmp_path / "A001"
+    desk = Desk(PlainFolder(roll))
     desk.put({FILES[0]: b"take 1"})
-    for _ in range(150):
-        desk.hash({b"": FILES[:1]}, ["xxh64"])
-    found = verify(tmp_path / "A001")
-    assert (found.answer, len(found.coverage[0].generations)) == (Answer.AS_RECORDED, 150)
-    flip(tmp_path / "A001" / os.fsdecode(FILES[0]))
-    found = verify(tmp_path / "A001")
+    desk.hash({b"": FILES[:1]}, ["xxh64"])
+    (first,) = entries(roll)
+    text = (roll / "ascmhl" / os.fsdecode(first.path)).read_bytes()
+    verified = text.replace(b"original", b"verified")
+    c4 = digest_of("c4", verified)
+    chain = [first]
+    for number in range(2, 10_001):
+        # After 9999 the number has five digits (ASC MHL 1.0, section 6.3).
+        name = b"%04d%s" % (number, first.path[4:])
+        (roll / "ascmhl" / os.fsdecode(name)).write_bytes(verified)
+        chain.append(ChainEntry(number, name, c4))
+    (roll / "ascmhl/ascmhl_chain.xml").write_bytes(chain_bytes(chain))
+    flip(roll / os.fsdecode(FILES[0]))
+    found = verify(roll)
+    assert (found.reasons, len(found.coverage[0].generations)) == (("differs",), 10_000)
     assert found.reports[0].sayings[0].generation == 1
