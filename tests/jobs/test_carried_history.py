@@ -14,6 +14,7 @@ from tests.jobs.verify_scene import known, states, told
 from tests.lab.images import EXFAT, EXT4, Rack, Volume
 from tests.record.histories import Desk
 from tests.record.plain_folder import PlainFolder
+from tests.record.validity import assert_valid_below
 
 pytestmark = pytest.mark.lab
 
@@ -56,6 +57,7 @@ def test_copies_go_on_with_the_cards_history(scene: Scene) -> None:
         here = manifests(drive.root / "A001" / "ascmhl")
         assert {name: here[name] for name in sent} == sent
         assert "*.tmp" in history_of(drive).generations[-1].head.ignore
+        assert assert_valid_below(drive.root) == (3 + 1) + (2 + 1)
         for path, content in FILES.items():
             known = history_of(drive).lookup(path.encode())
             assert known is not None

@@ -24,6 +24,7 @@ from tests.jobs.verify_scene import CLIPS, POST, STATION, Copies, flip, known, t
 from tests.lab.faultfs import Fault, FaultFs
 from tests.lab.images import EXFAT, EXT4, FileSystem, Rack
 from tests.record.plain_folder import PlainFolder
+from tests.record.validity import assert_valid_below
 
 pytestmark = pytest.mark.lab
 
@@ -96,6 +97,7 @@ def test_result_is_verified_and_appended(copies: Copies) -> None:
         "c4": Action.VERIFIED,
         "xxh128": Action.VERIFIED,
     }
+    assert assert_valid_below(copies.drive) == 3
     assert "mended from shuttle-2" in history.generations[1].head.creator.comment
     assert history.newest_root == history.generations[0].head.root
     again = copies.verify(signers=BOTH)

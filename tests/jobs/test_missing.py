@@ -19,6 +19,7 @@ from tests.jobs.scene import tree, write_card
 from tests.lab.images import EXFAT, EXT4, FileSystem, Rack
 from tests.lab.machine import loops_as_disks
 from tests.lab.processes import Done
+from tests.record.validity import assert_valid_below
 
 pytestmark = pytest.mark.lab
 
@@ -120,6 +121,7 @@ def test_brought_files_have_a_record_of_their_own(bench: Missing) -> None:
     )
     assert done.returncode == 0, done.stderr
     assert list((short / "A001-missing" / "ascmhl").glob("0001_*.mhl"))
+    assert assert_valid_below(short / "A001-missing") == 2
     assert not list(records.glob("clearance*")), "a part of a card is no cleared card"
     assert not (short / "A001-missing.incomplete").exists()
 

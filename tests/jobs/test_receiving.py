@@ -26,6 +26,7 @@ from tests.jobs.verify_scene import flip, known
 from tests.lab.images import EXFAT, EXT4, Rack
 from tests.record.histories import Desk as MhlDesk
 from tests.record.plain_folder import PlainFolder
+from tests.record.validity import assert_valid_below
 
 pytestmark = pytest.mark.lab
 
@@ -154,6 +155,7 @@ def test_rolls_within_a_history_of_the_day_are_one(rack: Rack, tmp_path: Path) -
     assert (again.reasons, again.recorded) == ((), 5)
     histories = [each for each in again.coverage if each.kind is RecordKind.HISTORY]
     assert [len(each.generations) for each in histories] == [2, 2]
+    assert assert_valid_below(depot.drives[0].root) == 2 * (2 + 1)
     twice = depot.receive()
     assert (twice.exit_code, [roll.roll for roll in twice.rolls]) == (0, ["Day12"])
     assert all(copy.was_there for copy in twice.rolls[0].drives)
