@@ -202,3 +202,20 @@ def test_interrupted_verification_says_nothing_of_what_was_not_read(
     assert done.code == 130
     assert done.result["code"] == "stopped"
     shutil.rmtree(folder)
+
+
+def test_packing_lists_say_where_they_are_and_what_to_type(
+    copies: Copies, station: Station, tmp_path: Path
+) -> None:
+    done = run(station, "packing-list", copies.drive, "--to", tmp_path / "sent")
+    assert done.code == 0
+    assert f"{copies.roll}: {len(CLIPS)} files, 1 generation" in done.out
+    assert "no file was read" in done.out
+    arrived = run(
+        station, "verify", copies.other, "--expect", tmp_path / "sent/ascmhl_collection.xml"
+    )
+    assert arrived.code == 0
+    assert f"packinglist_01_A001.mhl: {len(CLIPS)} files" in arrived.out
+    again = run(station, "packing-list", copies.drive, "--to", tmp_path / "sent")
+    assert again.code == 2
+    assert "DO  Name another folder" in again.err
