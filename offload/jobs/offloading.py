@@ -134,6 +134,7 @@ class CardRun:
         if self._passes.is_reused_wrong:
             # The card holds other bytes than before the interruption: nothing is reused then.
             self._trusts_earlier = False
+            self._drives.note_written(self._columns.copied.drive_states)
             self._copy_and_prove()
         with self._step("record"):
             self._notes.step(offloads.State.RECORDING)

@@ -170,6 +170,10 @@ class Place:
         """An entry has been moved into the roll."""
         self.present[number] = _THERE
 
+    def note_written(self, number: int) -> None:
+        """An entry is there now and need not be written again, only proven."""
+        self.present[number] = _BESIDE if self.standing is Standing.ADDING else _THERE
+
 
 class _OtherCardError(Exception):
     """A record on a drive says that this name is another card's."""

@@ -103,6 +103,17 @@ class Drives:
                 if not place.drive.volume.is_read_only:
                     _give_up_name(place)
 
+    def note_written(self, states: Mapping[str, bytearray]) -> None:
+        """What this run has written is there: copied once more, it would be in its own way.
+
+        Args:
+            states: by drive name, the copying pass's own.
+        """
+        for place in self.active:
+            for number, state in enumerate(states[place.name]):
+                if state == CopyState.WRITTEN:
+                    place.note_written(number)
+
     def name_anew(self, roll: bytes) -> None:
         """Give the roll its name by card code, on every drive where it is growing."""
         for place in self.active:

@@ -140,6 +140,7 @@ class DeliveryRun(CardRun):
         self._copy_and_prove()
         if self._passes.is_reused_wrong:
             self._trusts_earlier = False
+            self._drives.note_written(self._columns.copied.drive_states)
             self._copy_and_prove()
         if not is_still_mounted(self._card, self._surroundings):
             self._notes.step(offloads.State.STOPPED)

@@ -253,6 +253,37 @@ def test_left_over_file_that_is_wrong_is_written_anew(rack: Rack, tmp_path: Path
         assert {name: copied[name] for name in CLIPS} == CLIPS
 
 
+def test_card_that_changed_after_an_interruption_is_copied_whole(
+    rack: Rack, tmp_path: Path
+) -> None:
+    """What the second run wrote, before a file it had reused proved another, is not in its way."""
+    scene = Scene.make(rack, tmp_path)
+    clips = {f"Clips/A001C00{at}.mov": os.urandom(1_500_000) for at in range(1, 6)}
+    write_card(scene.card, clips)
+    calls = 0
+
+    def stop_early() -> bool:
+        nonlocal calls
+        calls += 1
+        return calls > 8
+
+    with pytest.raises(StoppedError):
+        scene.offload(is_stopped=stop_early)
+    left = tree(scene.drives[0].root / "A001.incomplete")
+    assert 0 < len(left) < len(clips)
+    name = min(left)
+    facts = os.stat(scene.card.root / name)
+    clips[name] = os.urandom(facts.st_size)
+    write_card(scene.card, {name: clips[name]})
+    # The very same listing: only the bytes tell.
+    os.utime(scene.card.root / name, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    outcome = scene.offload()
+    assert codes(outcome) == []
+    for drive in scene.drives:
+        copied = tree(drive.root / "A001")
+        assert {each: copied[each] for each in clips} == clips
+
+
 def test_drive_that_is_too_small_gets_no_byte(rack: Rack, tmp_path: Path) -> None:
     scene = Scene.make(rack, tmp_path)
     small = rack.volume(EXT4, name="small", size_bytes=16 << 20)
