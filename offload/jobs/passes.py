@@ -201,6 +201,7 @@ def run_proving(
     if is_stopped():
         columns.copied.is_stopped = True
     for place in places:
+        place.is_read = True
         _settle_drive(place, results[place.name], columns)
     if card_numbers:
         _settle_card(results[CARD], columns, card_numbers)
@@ -251,7 +252,9 @@ def _drive_reading(place: Place, entries: Entries, columns: PassColumns) -> Read
         return (there if has_joined(number) else elsewhere) + renamed.get(path, path)
 
     numbers = _numbers_to_prove(place, columns)
-    medium = replace(place.medium, is_mounted_anew=place.is_mounted_anew)
+    # What was read once in this mounting may be remembered by a driver in user space.
+    is_anew = place.is_mounted_anew and not place.is_read
+    medium = replace(place.medium, is_mounted_anew=is_anew)
     return Reading(place.name, place.drive.root, medium, path_of, numbers, _is_folder(entries))
 
 

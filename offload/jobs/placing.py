@@ -92,7 +92,8 @@ class Place:
         existing: what was found there.
         present: a byte for each entry, 1 where a file of the right size (or the folder) is there, 2
             where it is an addition that an interrupted run has left beside the roll.
-        is_mounted_anew: mounted since anything was written there, and not read since.
+        is_mounted_anew: mounted since anything was written there, and not read before this run.
+        is_read: this run has read the copy back.
         earlier: the lease found there; nothing on a free place or beside a hand-made copy.
         lock: held while the run works; nothing before.
     """
@@ -108,6 +109,7 @@ class Place:
     renamed: Mapping[bytes, bytes] = field(default_factory=dict)
     existing: Existing = field(default_factory=Existing)
     is_mounted_anew: bool = False
+    is_read: bool = False
     earlier: Run | None = None
     lock: Lock | None = None
 
@@ -173,6 +175,7 @@ class Place:
     def note_written(self, number: int) -> None:
         """An entry is there now and need not be written again, only proven."""
         self.present[number] = _BESIDE if self.standing is Standing.ADDING else _THERE
+        self.is_mounted_anew = False
 
 
 class _OtherCardError(Exception):

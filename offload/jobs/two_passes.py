@@ -177,6 +177,7 @@ class TwoPasses:
                 with self._drives.guarding(place):
                     place.drive.root.remove_file(path)
                 place.present[number] = 0
+                place.is_mounted_anew = False
                 text = "what an earlier run had left was wrong, and was written anew"
                 self._notice(Finding("existing-was-wrong", text, path, place.name))
         self._read_and_write(items)
