@@ -154,6 +154,7 @@ class Runs:
         self._register.tell(RunReported(visit.subject, event))
 
     def _ended(self, visit: Visit, ended: Ended) -> None:
+        took_part = visit.run.drives if visit.run is not None else frozenset[str]()
         visit.run = None
         visit.offload = self._register.last_offload(visit) or visit.offload
         if visit.has_left:
@@ -164,6 +165,16 @@ class Runs:
             self._verdict(visit, ended.outcome, ended)
         elif ended.error is not None:
             self._failed(visit, ended.error)
+        if visit.is_open and not visit.has_left and self._has_come_since(visit, took_part):
+            self.line_up(visit)
+
+    def _has_come_since(self, visit: Visit, took_part: frozenset[str]) -> bool:
+        """Whether a drive is there that was not when the run began."""
+        try:
+            drives = self._wish(visit).drives
+        except OffloadError:
+            return False
+        return any(drive.path and drive.name not in took_part for drive in drives)
 
     def _verdict(self, visit: Visit, outcome: Outcome, ended: Ended) -> None:
         verdict = outcome.verdict

@@ -8,6 +8,7 @@ import pytest
 from tests.lab import mounts
 from tests.lab.images import EXT4, Rack
 from tests.lab.station import LoopInstallation, Set, Watching, volume_id
+from tests.lab.throttle import throttled
 
 pytestmark = pytest.mark.lab
 
@@ -57,6 +58,19 @@ def test_full_drive_is_replaced_while_the_station_works(rack: Rack, tmp_path: Pa
         )
         assert {copy["drive"] for copy in said["copies"]} == {"shuttle-1", "shuttle-3"}
         third.sync()
+
+
+def test_drive_that_comes_during_a_run_is_not_overlooked(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    card = station.card("card", "A001", large=4 << 20)
+    card.mount()
+    station.drives[1].unmount()
+    with throttled(card.device, read_bytes_s=2 << 20), Watching(station.installation) as watching:
+        watching.wait_for(lambda said: said.get("step") == "copying")
+        station.drives[1].mount()
+        assert watching.wait_verdict()["verdict"] == "held"
+        assert watching.wait_verdict()["verdict"] == "cleared"
+    station.assert_copied(card)
 
 
 def test_drive_at_rest_is_unmounted_and_waited_for(rack: Rack, tmp_path: Path) -> None:
