@@ -10,7 +10,7 @@ from offload.card.layout import recognise
 from offload.errors import CardError, DriveError, OffloadError, reason
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import DriveWish
-from offload.storage.durable import write_new
+from offload.storage.durable import remove_temporary_of, write_new
 from offload.storage.evidence import Medium
 from offload.storage.root import Root
 from offload.values.entries import Entry, Kind
@@ -251,6 +251,7 @@ def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
 def _new_marker(drive: HeldDrive, surroundings: Surroundings) -> str:
     marker = surroundings.random_number()
     content = json.dumps({"drive": marker, "name": drive.name}) + "\n"
+    remove_temporary_of(drive.root, MARKER)
     # A file of this name that holds no number is one that a failing drive left half written.
     write_new(drive.root, MARKER, content.encode("utf-8", "surrogateescape"), replaces_own=True)
     if read_marker(drive.root) != marker:

@@ -9,6 +9,7 @@ import errno
 import hashlib
 import io
 import os
+import re
 import secrets
 from collections.abc import Iterator
 from typing import Any, BinaryIO, cast
@@ -21,6 +22,7 @@ from offload.values.paths import join, name, parent
 
 _TEMPORARY = b".new-"
 _CHUNK_BYTES = 1 << 20
+_NUMBER_BYTES = 8
 
 
 def temporary_name(path: bytes) -> bytes:
@@ -30,7 +32,7 @@ def temporary_name(path: bytes) -> bytes:
 
 def _own_temporary(path: bytes) -> bytes:
     # Nobody else's: two commands may write one file at once, and must not take half of the other's.
-    return temporary_name(path) + b"-" + secrets.token_hex(8).encode("ascii")
+    return temporary_name(path) + b"-" + secrets.token_hex(_NUMBER_BYTES).encode("ascii")
 
 
 def is_temporary(entry: bytes) -> bool:
@@ -49,6 +51,22 @@ def remove_temporary(root: Root, folder: bytes) -> None:
     for each in root.names(folder):
         if is_temporary(each):
             root.remove_file(join(folder, each))
+
+
+def remove_temporary_of(root: Root, path: bytes) -> None:
+    """Remove what killed runs have left of one file, in a folder that others use as well.
+
+    Nobody else may be writing that file.
+
+    Raises:
+        OSError: the folder cannot be listed, or one of them cannot be removed.
+    """
+    ours = re.compile(
+        re.escape(name(temporary_name(path))) + rb"-[0-9a-f]{%d}" % (2 * _NUMBER_BYTES)
+    )
+    for each in root.names(parent(path)):
+        if ours.fullmatch(each):
+            root.remove_file(join(parent(path), each))
 
 
 @contextlib.contextmanager

@@ -454,6 +454,20 @@ def test_card_without_a_name_waits_under_its_code(rack: Rack, tmp_path: Path) ->
     assert second.context.roll == roll
 
 
+def test_half_a_marker_of_a_killed_run_is_taken_away_and_nothing_else(
+    rack: Rack, tmp_path: Path
+) -> None:
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, {"CLIPS/A001C001.mov": os.urandom(90_000)})
+    top = scene.drives[0].root
+    half, foreign = top / ".new-_offload-drive-0123456789abcdef", top / ".new-_offload-driver"
+    half.write_bytes(b'{"drive": "01')
+    foreign.write_bytes(b"somebody's")
+    assert scene.offload(scene.wish()).verdict.is_cleared
+    assert not half.exists()
+    assert foreign.read_bytes() == b"somebody's"
+
+
 def test_roll_is_named_by_its_clips(rack: Rack, tmp_path: Path) -> None:
     scene = Scene.make(rack, tmp_path)
     write_card(scene.card, {"B007/B007C001_261125_NF01.mov": os.urandom(90_000)})
