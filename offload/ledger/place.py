@@ -86,7 +86,10 @@ def refuse_unfit(home: bytes, *, fs_type: str = "") -> Place:
     Raises:
         LedgerError: a share, or a place where logging or locking does not work.
     """
-    known = fs_type or file_system(home)
+    try:
+        known = fs_type or file_system(home)
+    except OSError as error:
+        raise unfit(home, f"the folder does not answer: {reason(error)}") from error
     if known in SHARES:
         raise unfit(home, f"it is on a share ({known}), which other machines write to as well")
     try:
@@ -105,6 +108,9 @@ def file_system(folder: bytes) -> str:
 
     The mount table is searched by device number, so that no link or bind mount misleads.
     Source: proc(5), ``/proc/pid/mountinfo``.
+
+    Raises:
+        OSError: the folder does not answer.
     """
     device = os.stat(folder).st_dev
     wanted = f"{os.major(device)}:{os.minor(device)}".encode()

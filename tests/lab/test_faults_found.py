@@ -87,3 +87,14 @@ def test_folder_that_opens_and_tells_nothing_is_let_go(lab: Lab, place: str) -> 
         fault = Fault("getattr", path="", nth=nth)
         result = runner.run(Case(f"getattr {nth}", ((place, fault),), place, "EIO"))
         assert result.broken == ()
+
+
+@pytest.mark.parametrize("nth", [7, 9, 10, 13])
+def test_ledgers_folder_that_tells_nothing_is_said_to_be_unfit(lab: Lab, nth: int) -> None:
+    """Its disk fails between the making of the folder and the look at what it lies on."""
+    _, runner, _ = lab
+    case = cases.made("ledger", "getattr", nth, "ENODEV", for_good=True)
+    assert case is not None
+    result = runner.run(case)
+    assert result.struck
+    assert result.broken == ()
