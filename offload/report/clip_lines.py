@@ -185,9 +185,11 @@ def _picture_format(facts: ClipFacts, spellings: Spellings) -> Iterator[str]:
 
 
 def _track(track: AudioTrack) -> str:
+    # How samples lie in the file means nothing to whoever reads the page; their depth is told.
+    codec = "PCM" if track.codec.startswith("pcm_") else track.codec.upper()
     parts = [
         counted(track.channels, "channel") if track.channels is not None else "",
-        safe(track.codec),
+        safe(codec),
     ]
     if track.sample_rate_hz:
         parts.append(f"{track.sample_rate_hz / 1000:g} kHz")

@@ -161,6 +161,7 @@ def test_every_clip_has_its_facts(ledger: Ledger) -> None:
     assert (
         "copied: proven on shuttle-1, shuttle-2 complete: yes decodes: yes as ordered: yes" in said
     )
+    assert "2 channels PCM 48 kHz 24 bit" in said
 
 
 def test_checksums_are_those_of_the_ledger(ledger: Ledger) -> None:
