@@ -6,12 +6,14 @@ so that it can never pass for an empty one.
 
 import os
 import stat
+import struct
 from bisect import bisect_left
 from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field
 
 from offload.card.leftout import SIGNATURE_BYTES, is_left_out_file, is_left_out_folder
 from offload.card.signatures import has_clip_signature
+from offload.checksum import COMPARE, Hasher
 from offload.errors import CardError, reason
 from offload.storage.root import Root
 from offload.values.entries import Entries, Entry, Kind
@@ -20,6 +22,8 @@ from offload.values.paths import join, to_text
 
 IsInnerMount = Callable[[bytes, int], bool]
 """Whether the folder at a path, open at a descriptor, is another file system or mounting."""
+
+_TIMES = struct.Struct("<qq")
 
 _MOST_CLIPS = 1000
 """Named among what is left out; one is enough to keep the card."""
@@ -41,11 +45,15 @@ class Walk:
         left_out_clips: paths of what is left out and begins like a clip.
         newest_change_ns: latest change time (``ctime``) of anything that was listed, the top
             folder too; nanoseconds since 1970.
+        moment: one checksum over names and times of all files and folders that are not left out:
+            the same only while none of them was touched. A clock says less: the camera's may be
+            ahead of this computer's, and this computer's may be set back.
     """
 
     inventory: Inventory
     left_out_clips: tuple[bytes, ...] = ()
     newest_change_ns: int = 0
+    moment: str = ""
 
     @property
     def has_footage_left_out(self) -> bool:
@@ -60,6 +68,13 @@ class _Walker:
     left_out: list[Entry] = field(default_factory=list)
     clips: list[bytes] = field(default_factory=list)
     newest_change_ns: int = 0
+    moment: Hasher = field(default_factory=lambda: Hasher(COMPARE))
+
+    def begin(self) -> None:
+        """Take in the top folder itself."""
+        facts = self.root.facts(b"")
+        self.newest_change_ns = facts.st_ctime_ns
+        self._note_moment(b"", facts)
 
     def below(self, top: bytes) -> Iterator[Entry]:
         """Everything below ``top``, folder by folder."""
@@ -91,15 +106,22 @@ class _Walker:
                 if is_left_out_folder(path) and not self._is_mount(path):
                     self._leave_out_folder(path)
                 else:
+                    self._note_moment(path, facts)
                     folders.append(path)
                     is_empty = False
             else:
                 made = self._entry(path, facts, siblings)
                 if made is not None:
+                    self._note_moment(path, facts)
                     yield made
                     is_empty = is_empty and made.kind is not Kind.FILE
         if folder and is_empty:
             yield Entry(folder, Kind.FOLDER)
+
+    def _note_moment(self, path: bytes, facts: os.stat_result) -> None:
+        # No inode: drivers without such numbers of their own make them up anew.
+        times = _TIMES.pack(facts.st_mtime_ns, facts.st_ctime_ns)
+        self.moment.update(b"%d:%b%b" % (len(path), path, times))
 
     def _is_mount(self, path: bytes) -> bool:
         try:
@@ -192,7 +214,7 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
     root.forget_folders()
     walker = _Walker(root, is_inner_mount)
     try:
-        walker.newest_change_ns = root.facts(b"").st_ctime_ns
+        walker.begin()
         entries = Entries(walker.below(b""))
     except OSError as error:
         raise CardError(
@@ -203,7 +225,7 @@ def take_inventory(root: Root, is_inner_mount: IsInnerMount) -> Walk:
             "same command again.",
         ) from error
     inventory = Inventory(entries, Entries(walker.left_out))
-    return Walk(inventory, tuple(walker.clips), walker.newest_change_ns)
+    return Walk(inventory, tuple(walker.clips), walker.newest_change_ns, walker.moment.text())
 
 
 class _Sorted(Container[bytes]):

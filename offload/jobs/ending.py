@@ -95,7 +95,7 @@ class Ending:
         while verdict.is_cleared and published is None:
             verdict, facts, published = self._publish(verdict, facts, look)
         outcome = self._outcome(verdict, facts, published)
-        self.notes.end(verdict, result_of(outcome))
+        self.notes.end(verdict, result_of(outcome), look.walk.moment if look.walk else "")
         if not verdict.is_cleared and self.wish.only_paths is None:
             self.notes.void_clearance()
             self._withdraw(verdict)

@@ -176,9 +176,9 @@ def answer_listed(
 
 
 def _context(card: HeldCard, known: Known, walk: Walk, tools: Tools) -> Context:
-    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    given = _clearance_of(known, walk, tools)
     safe_at = ""
-    if given is not None:
+    if given is not None and given.voided_ns is None:
         moment = datetime.fromtimestamp(given.given.at_ns / 1e9).astimezone()
         safe_at = f"{moment:%H:%M on %a %d %b}"
     took_s = ((known.last.ended_ns or known.last.changed_ns) - known.last.started_ns) / 1e9
@@ -199,9 +199,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         columns = files.load(tools.ledger, known.last.offload, len(entries))
         checksums = columns.digests.get("xxh128", b"")
         if is_same and not _is_void(walk, known, tools):
-            states = columns.states
-            if walk.newest_change_ns > _last_reading(known):
-                states = _still_as_read(card.root, entries, states, _last_reading(known))
+            states = _since_read(card, walk, known, columns.states)
         else:
             states = _never_read(entries)
     with ExitStack() as stack:
@@ -238,7 +236,7 @@ def _is_mounted_as(volume: Volume, now: str, before: str) -> bool:
 
 def _is_in_force(card: HeldCard, walk: Walk, known: Known, tools: Tools) -> bool:
     """Whether the last run gave a clearance for this listing in this mounting, not void since."""
-    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    given = _clearance_of(known, walk, tools)
     return (
         given is not None
         and given.voided_ns is None
@@ -247,9 +245,16 @@ def _is_in_force(card: HeldCard, walk: Walk, known: Known, tools: Tools) -> bool
     )
 
 
+def _clearance_of(known: Known, walk: Walk, tools: Tools) -> clearances.Clearance | None:
+    """The card's last clearance, where it is for this listing; a twin's says nothing of it."""
+    given = clearances.last_of_card(tools.ledger, known.last.card)
+    is_for_this = given is not None and given.given.digest == walk.inventory.digest
+    return given if is_for_this else None
+
+
 def _is_void(walk: Walk, known: Known, tools: Tools) -> bool:
     """Whether the clearance that the last run gave has been taken back."""
-    given = clearances.last_for(tools.ledger, walk.inventory.digest)
+    given = _clearance_of(known, walk, tools)
     is_its = given is not None and given.given.offload == known.last.offload
     return is_its and given is not None and given.voided_ns is not None
 
@@ -262,6 +267,24 @@ def _never_read(entries: Entries) -> bytes:
     return bytes(
         CardState.FROM_LINK if entry.kind is Kind.LINK else CardState.NOT_READ for entry in entries
     )
+
+
+def _since_read(card: HeldCard, walk: Walk, known: Known, states: bytes) -> bytes:
+    """States of the last reading, but for files that may have been touched since.
+
+    Times that are what they were at the last look show that none was. Where they are not, the
+    clock tells which; where it was set back meanwhile and tells none, it may be any.
+    """
+    last = known.last
+    if last.card_moment and last.card_moment == walk.moment:
+        return states
+    found = states
+    if walk.newest_change_ns > _last_reading(known):
+        entries = walk.inventory.entries
+        found = _still_as_read(card.root, entries, states, _last_reading(known))
+    if last.card_moment and found == states:
+        return states.replace(bytes([CardState.READ_EQUAL]), bytes([CardState.CHANGED]))
+    return found
 
 
 def _still_as_read(root: Root, entries: Entries, states: bytes, read_ns: int) -> bytes:

@@ -258,10 +258,21 @@ class Notes:
                 return rolls.get(self.ledger, offload.roll).name
         return ""
 
-    def end(self, verdict: Verdict, result: Mapping[str, Any]) -> None:
-        """The verdict is reached and about to be said."""
+    def end(self, verdict: Verdict, result: Mapping[str, Any], card_moment: str) -> None:
+        """The verdict is reached and about to be said.
+
+        Args:
+            verdict: see there.
+            result: as it goes out.
+            card_moment: of the last look's walk; empty where the card could not be listed.
+        """
         now = self.surroundings.now_ns()
-        self._try(lambda: offloads.end(self.ledger, self.offload, verdict.answer, result, now))
+
+        def write() -> None:
+            answer = verdict.answer
+            offloads.end(self.ledger, self.offload, answer, result, now, card_moment=card_moment)
+
+        self._try(write)
 
     def mountings_before(self, drive: str) -> set[str]:
         """In which mountings of a drive earlier runs of this card worked on it."""

@@ -92,11 +92,6 @@ def void(ledger: Ledger, clearance: int, because: str, at_ns: int) -> None:
         )
 
 
-def last_for(ledger: Ledger, digest: str) -> Clearance | None:
-    """The last clearance for a card listed like this, void or not; twins may be listed alike."""
-    return _last(ledger, "digest = ?", digest)
-
-
 def last_of_card(ledger: Ledger, card: int) -> Clearance | None:
     """The last clearance of a card, void or not."""
     return _last(ledger, "card = ?", card)

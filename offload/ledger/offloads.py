@@ -107,6 +107,8 @@ class Offload:
         answer: the verdict's; None before there is one.
         verdict: the last line of the JSON output, as it was given; empty before.
         findings_beyond: how many findings came after the last one kept.
+        card_moment: names and times of the card's files at the last look, as one checksum; empty
+            where nobody has looked.
     """
 
     offload: int
@@ -129,11 +131,13 @@ class Offload:
     answer: Answer | None
     verdict: Mapping[str, Any]
     findings_beyond: int
+    card_moment: str
 
 
 _OFFLOAD = (
     "id, key, kind, card, inventory, digest, roll, continues, state, policy, checksums, mounting,"
-    " host, pid, started_ns, changed_ns, ended_ns, answer, verdict, findings_beyond"
+    " host, pid, started_ns, changed_ns, ended_ns, answer, verdict, findings_beyond,"
+    " card_moment"
 )
 
 
@@ -203,12 +207,19 @@ def give_inventory(ledger: Ledger, offload: int, inventory: int, digest: str) ->
 
 
 def end(
-    ledger: Ledger, offload: int, answer: Answer, verdict: Mapping[str, Any], at_ns: int
+    ledger: Ledger,
+    offload: int,
+    answer: Answer,
+    verdict: Mapping[str, Any],
+    at_ns: int,
+    *,
+    card_moment: str = "",
 ) -> None:
     """The verdict was reached; said to nobody before this has returned.
 
     Args:
         verdict: as it goes out in JSON.
+        card_moment: as it was when the card was looked at last.
 
     Raises:
         RuntimeError: the offload is over already.
@@ -217,9 +228,17 @@ def end(
         if get(ledger, offload).state.is_over:
             raise RuntimeError(f"offload {offload} is over already")
         ledger.change(
-            "UPDATE offloads SET state = ?, changed_ns = ?, ended_ns = ?, answer = ?, verdict = ?"
-            " WHERE id = ?",
-            (State.ENDED.value, at_ns, at_ns, answer.value, json.dumps(verdict), offload),
+            "UPDATE offloads SET state = ?, changed_ns = ?, ended_ns = ?, answer = ?, verdict = ?,"
+            " card_moment = ? WHERE id = ?",
+            (
+                State.ENDED.value,
+                at_ns,
+                at_ns,
+                answer.value,
+                json.dumps(verdict),
+                card_moment,
+                offload,
+            ),
         )
         if answer is Answer.CLEARED:
             ledger.change(

@@ -150,7 +150,7 @@ def questions(ledger: Ledger, count: int) -> dict[str, Callable[[Ledger], Any]]:
         "rolls: newest 1000": lambda it: standing.newest_rolls(it, 1000),
         "rolls A...: one roll whole": lambda it: whole_roll(it, roll.roll),
         "check: known by listing": lambda it: (
-            clearances.last_for(it, digest),
+            clearances.last_of_card(it, roll.card),
             offloads.of_digest(it, digest),
             cards.find_by_hints(it, hints),
         ),

@@ -6,13 +6,20 @@ A listing can only say no; the words come back in the mounting in which the card
 import os
 import random
 import subprocess
+import time
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from offload.jobs.known_copies import check_listed
+from offload.jobs.tools import Tools
+from offload.ledger.database import Ledger
+from offload.values.facts import Policy
 from tests.cli.forked import forked
 from tests.cli.stations import SETTINGS, Bench
-from tests.jobs.scene import write_card
+from tests.jobs.scene import Scene, codes, write_card
 from tests.lab.images import EXFAT, EXT4, Rack, Volume
 from tests.lab.processes import Done
 
@@ -91,6 +98,37 @@ def _read_bytes(volume: Volume) -> int:
     return int(stat.split()[2]) * 512
 
 
+def test_camera_whose_clock_is_ahead_changes_nothing(rack: Rack, tmp_path: Path) -> None:
+    """FAT and exFAT may hold local time without its zone, and change times are made up of it.
+
+    Source: exFAT file system specification 7.4.10, a time stamp whose offset is not valid.
+    """
+    made = Known(rack, tmp_path, card=EXFAT)
+    write_card(made.card, CLIPS)
+    ahead = time.time() + 7200
+    for path in made.card.root.rglob("*"):
+        os.utime(path, (ahead, ahead))
+    made.card.remount()
+    assert (made.card.root / CLIP).stat().st_ctime > time.time() + 3600
+    made.offload()
+    assert made.check() == []
+
+
+def test_twins_that_are_both_in_are_both_still_cleared(rack: Rack, known: Known) -> None:
+    """Listed alike, each with a clearance of its own: none takes anything from the other."""
+    twin = rack.volume(EXT4, name="twin")
+    others = {name: bytes(len(content)) for name, content in CLIPS.items()}
+    write_card(twin, others)
+    for name in CLIPS:
+        facts = (known.card.root / name).stat()
+        os.utime(twin.root / name, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    first, known.card = known.card, twin
+    known.offload()
+    assert known.check() == []
+    known.card = first
+    assert known.check() == []
+
+
 # --- the card has changed
 
 
@@ -126,6 +164,26 @@ def touch(card: Path) -> None:
 def make_link(card: Path) -> None:
     (card / CLIP).unlink()
     (card / CLIP).symlink_to("A001C001.mov")
+
+
+def test_clock_set_back_hides_no_change(rack: Rack, tmp_path: Path) -> None:
+    """The run was written down at a time that is yet to come."""
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, CLIPS)
+    real = scene.surroundings
+    scene.surroundings = replace(real, now=lambda: real.now() + timedelta(hours=1))
+    assert scene.offload().verdict.is_cleared
+    scene.surroundings = real
+    path = os.fsencode(scene.card.root)
+    with Ledger(os.fsencode(scene.home)) as ledger:
+        tools = Tools(ledger, scene.key, real)
+        before = check_listed(path, Policy(), tools)
+        assert before is not None
+        assert before.verdict.is_cleared
+        rewrite(scene.card.root)
+        after = check_listed(path, Policy(), tools)
+        assert after is not None
+        assert codes(after) == ["changed-on-card"]
 
 
 @pytest.mark.parametrize("change", [rewrite, grow, add, remove, rename, touch, make_link])

@@ -65,7 +65,6 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "cards.last_mounting": lambda ledger: cards.last_mounting(ledger, 1),
     "clearances.add": lambda ledger: clearances.add(ledger, GIVEN),
     "clearances.void": lambda ledger: clearances.void(ledger, 1, "x", NOON),
-    "clearances.last_for": lambda ledger: clearances.last_for(ledger, "d"),
     "clearances.last_of_card": lambda ledger: clearances.last_of_card(ledger, 1),
     "clearances.by_c4": lambda ledger: clearances.by_c4(ledger, "c4"),
     "clearances.of_roll": lambda ledger: clearances.of_roll(ledger, 1),

@@ -136,4 +136,4 @@ def test_clearance_takes_any_headline_and_mounting(
     offload = begin(ledger, listing(b"a"), mounting=mounting)
     new = clearances.NewClearance(offload, 1, None, "d", "c4", "k", mounting, headline, NOON)
     clearances.add(ledger, new)
-    assert clearances.last_for(ledger, "d") is not None
+    assert clearances.last_of_card(ledger, 1) is not None
