@@ -18,14 +18,19 @@ from offload.volumes.volume import Volume
 _APPEAR = (b"/media", b"/run/media", b"/Volumes", b"/mnt")
 
 
-def find_card(session: Session, word: str) -> bytes:
+def find_card(session: Session, word: str, verb: str = "copy") -> bytes:
     """Where the card that a person means is mounted, absolute.
+
+    Args:
+        session: see there.
+        word: a folder, a roll, a code or a label; empty for the one card that is in.
+        verb: what was typed, for the remedy.
 
     Raises:
         UsageError: nothing, or more than one thing, is meant.
     """
     if not word:
-        return _only_card(session)
+        return _only_card(session, verb)
     path = os.fsencode(word)
     if os.path.isdir(path):
         return os.path.abspath(path)
@@ -35,12 +40,12 @@ def find_card(session: Session, word: str) -> bytes:
     if mounted:
         raise UsageError(
             f"'{shown(word)}' may be any of {_listed(mounted)}",
-            remedy=f"Name the mount point:  offload copy {to_text(mounted[0])}",
+            remedy=f"Name the mount point:  offload {verb} {to_text(mounted[0])}",
         )
     raise UsageError(
         f"there is no card '{shown(word)}' in a reader",
         meaning="It is neither a folder nor the roll or code of a card that is mounted now.",
-        remedy="Put the card in and name where it is mounted:  offload copy /media/CARD",
+        remedy=f"Put the card in and name where it is mounted:  offload {verb} /media/CARD",
     )
 
 
@@ -71,7 +76,7 @@ def _where_now(hints: cards.CardHints, volumes: Sequence[Volume]) -> list[bytes]
     ]
 
 
-def _only_card(session: Session) -> bytes:
+def _only_card(session: Session, verb: str) -> bytes:
     found = candidates(session)
     if len(found) > 1:
         layouts = layouts_of(session.settings)
@@ -83,13 +88,13 @@ def _only_card(session: Session) -> bytes:
         raise UsageError(
             "no card is mounted where cards appear",
             meaning="Nothing was read or written.",
-            remedy="Name where it is mounted:  offload copy /media/CARD",
+            remedy=f"Name where it is mounted:  offload {verb} /media/CARD",
         )
     mounted = [volume.mount_point for volume in found]
     raise UsageError(
         f"{len(mounted)} volumes could be the card: {_listed(mounted)}",
         meaning="Nothing was read or written.",
-        remedy=f"Name one of them:  offload copy {to_text(mounted[0])}",
+        remedy=f"Name one of them:  offload {verb} {to_text(mounted[0])}",
     )
 
 

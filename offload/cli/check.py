@@ -43,7 +43,7 @@ def check(
     from offload.transfer.counters import Progress
 
     with session(settings) as opened:
-        path = find_card(opened, card)
+        path = find_card(opened, card, "check")
         view = RunView(Progress(), as_json=as_json)
         stop = threading.Event()
         tools = view.tools(opened, stop)

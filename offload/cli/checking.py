@@ -1,5 +1,6 @@
 """Which of the three ways of checking a card answers, and with which drives."""
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -43,7 +44,9 @@ class Checker:
             if found is not None:
                 return found
         self.is_by_content = True
-        places = [_place(path) for path in folders] or self._everywhere()
+        # A folder that is given twice is searched once, and holds no more than one copy.
+        given = dict.fromkeys(os.path.abspath(path) for path in folders)
+        places = [_place(path) for path in given] or self._everywhere()
         if not places:
             raise UsageError(
                 "nothing is known of this card, and no other volume is mounted",

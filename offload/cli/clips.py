@@ -73,7 +73,7 @@ def _table(opened: Any, what: str, sheet: Any) -> tuple[Any, str]:
         if found:
             roll = _one(found, what)
             return clips_of_roll(opened.ledger, roll, occasion), f"as found when {roll.code} came"
-    path = find_card(opened, what)
+    path = find_card(opened, what, "clips")
     table = look_at_folder(path, occasion, opened.surroundings, lambda: False)
     return table, f"looked into now: {to_text(path)}"
 

@@ -62,6 +62,10 @@ def _from_system(error: OSError) -> OffloadError:
 
 
 def _other(error: Exception) -> int:
+    if type(error).__name__ == "NoArgsIsHelpError":
+        # Our own lines and nothing of the user's: not to be escaped like what was typed.
+        _write(f"{error}\n")
+        return USAGE
     message = getattr(error, "format_message", None)
     if message is not None:
         return _wrong_usage(error, shown(message()))

@@ -1,16 +1,25 @@
 """``offload rolls``: what the ledger knows."""
 
 import json
+from collections.abc import Iterator
 from datetime import datetime
 from typing import Annotated, Any
 
 import typer
 
+from offload.cli.amounts import count
 from offload.cli.options import JSON, SETTINGS
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
 
 _MOST = 200
+_INDENT = " " * 15
+_READ_BACK = {
+    "device": "read from the device",
+    "server": "read from the server",
+    "cached": "not shown to be read from the device",
+    "none": "not read back",
+}
 
 
 @app.command()
@@ -25,12 +34,15 @@ def rolls(
 
     A line here is history and no verdict: whether a card may be erased now, offload check says.
     """
+    from offload.cli.screen import Screen
     from offload.cli.session import read_settings
     from offload.errors import UsageError
     from offload.ledger.database import Ledger
     from offload.ledger.rolls import find, newest
     from offload.values.paths import shown
 
+    screen = Screen()
+    width = screen.width if screen.is_terminal else None
     with Ledger(read_settings(settings, {}).station.home) as ledger:
         found = find(ledger, word) if word else newest(ledger, _MOST)
         if word and not found:
@@ -40,7 +52,10 @@ def rolls(
             )
         for roll in found:
             known = _known(ledger, roll)
-            typer.echo(json.dumps(known) if as_json else _lines(known, is_whole=bool(word)))
+            if as_json:
+                typer.echo(json.dumps(known))
+            else:
+                typer.echo("\n".join(_lines(known, width, is_whole=bool(word))))
     if not found and not as_json:
         typer.echo("No roll yet. The first one:  offload copy CARD --to DRIVE --to DRIVE")
     return 0
@@ -79,7 +94,9 @@ def _known(ledger: Any, roll: Any) -> dict[str, Any]:
     }
 
 
-def _lines(known: dict[str, Any], *, is_whole: bool) -> str:
+def _lines(known: dict[str, Any], width: int | None, *, is_whole: bool) -> Iterator[str]:
+    from offload.cli.wrapping import wrapped
+
     was = {"cleared": "was safe", "held": "was held"}.get(known["answer"], "no verdict")
     if known["received"]:
         was = f"received {known['received']},"
@@ -87,19 +104,20 @@ def _lines(known: dict[str, Any], *, is_whole: bool) -> str:
     head = f"{known['roll']:<12} {known['day']}  {known['code']:<8} {was} at {at}"
     drives = ", ".join(copy["drive"] for copy in known["copies"])
     if not is_whole:
-        return f"{head}   on {drives}" if drives else head
-    rows = [head, *(_copy_line(copy) for copy in known["copies"])]
+        yield from wrapped(f"{head}   on {drives}" if drives else head, width, "", _INDENT)
+        return
+    yield from wrapped(head, width, "", _INDENT)
+    for copy in known["copies"]:
+        yield from wrapped(_copy_line(copy), width, "", _INDENT)
     if not known["received"]:
-        rows.append("  Whether the card may be erased now:  offload check")
-    return "\n".join(rows)
+        yield "  Whether the card may be erased now:  offload check"
 
 
 def _copy_line(copy: dict[str, Any]) -> str:
     failure = f" ({copy['failure']})" if copy["failure"] else ""
-    return (
-        f"  {copy['drive']:<12} {copy['stage']}, {copy['proven']} files proven, "
-        f"read from {copy['read_back']}: {copy['path']}{failure}"
-    )
+    stage = "" if copy["stage"] == "proven" else f"{copy['stage']}, "
+    files = f"{count(copy['proven'], 'file')} proven, {_READ_BACK[copy['read_back']]}"
+    return f"  {copy['drive']:<12} {stage}{files}: {copy['path']}{failure}"
 
 
 def _received(run: Any) -> str:

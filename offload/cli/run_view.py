@@ -215,7 +215,10 @@ def sentence(event: Event) -> str:
         case StepFinished(step, elapsed_s):
             return f"{step} done in {duration(elapsed_s)}"
         case Found(finding):
-            where = " ".join(filter(None, (shown(finding.drive), to_text(finding.path))))
+            drive = shown(finding.drive)
+            # Many a sentence begins with its drive.
+            is_named = bool(drive) and finding.text.startswith(f"{drive} ")
+            where = " ".join(filter(None, ("" if is_named else drive, to_text(finding.path))))
             return f"{finding.code}: {where + ': ' if where else ''}{finding.text}"
         case DriveRoom(drive, free):
             return f"{shown(drive)}: {size(free)} will be free at the end"

@@ -36,6 +36,8 @@ def settings(settings: SETTINGS = "", as_json: JSON = False) -> int:
 def _text(value: object) -> str:
     if isinstance(value, bytes):
         return value.decode("utf-8", "surrogateescape")
+    if value is None:
+        return "not set"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, tuple | list):

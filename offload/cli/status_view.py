@@ -105,8 +105,10 @@ def _holds(card: CardLine, width: int | None) -> Iterator[str]:
     for number, hold in enumerate(card.holds[:_HOLDS_SHOWN], 1):
         head = f"{number} {hold.code}: {hold.text}"
         yield from wrapped(head, width, _INDENT, _INDENT + "  ")
-        if hold.remedy:
-            yield from wrapped(f"DO  {hold.remedy}", width, _INDENT + "  ", _INDENT + "      ")
+        # One way to mend it a line; every one after the first begins with "or".
+        for at, way in enumerate(hold.remedy.splitlines()):
+            text = f"OR  {way.removeprefix('or ')}" if at else f"DO  {way}"
+            yield from wrapped(text, width, _INDENT + "  ", _INDENT + "      ")
     if len(card.holds) > _HOLDS_SHOWN:
         yield f"{_INDENT}and {count(len(card.holds) - _HOLDS_SHOWN, 'reason')} more"
 

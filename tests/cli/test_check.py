@@ -114,6 +114,15 @@ def test_without_a_folder_every_other_volume_is_searched(desk: Desk) -> None:
     assert {Path(copy["path"]).name for copy in done.result["copies"]} >= {"shuttle-1", "shuttle-2"}
 
 
+def test_a_folder_given_twice_is_one_folder(desk: Desk) -> None:
+    folders = desk.dragged(0, 1)
+    again = [folders[0], f"{folders[1]}/", *folders]
+    done = desk.check(*again, "--json")
+    assert done.result["verdict"] == "cleared", done.out
+    held = desk.check(*folders[:2], *folders[:2], "--json").result["holds"]
+    assert [hold["code"] for hold in held] == ["card-not-read", "too-few-copies"]
+
+
 def test_a_relative_folder_is_the_one_below_here(desk: Desk) -> None:
     desk.dragged(0, 1)
     here = desk.station.home.parent

@@ -59,6 +59,15 @@ def test_hold_comes_with_what_to_do() -> None:
     assert "KEEP IT" in text and "too-few-copies" in text and "DO  offload copy A003" in text
 
 
+def test_each_way_to_mend_a_hold_has_a_line_of_its_own() -> None:
+    two_ways = "other cable: offload copy A003\nor settle it: offload settle A003"
+    hold = OpenHold("too-few-copies", "3 files are on one drive only.", two_ways)
+    lines = status_lines(overview(replace(HELD, holds=(hold,))), 60)
+    assert not any("\n" in line for line in lines)
+    told = [line.strip() for line in lines if line.strip().startswith(("DO", "OR"))]
+    assert told == ["DO  other cable: offload copy A003", "OR  settle it: offload settle A003"]
+
+
 def test_running_card_has_its_rate_and_its_drives() -> None:
     text = "\n".join(status_lines(overview(WORKING), 100))
     assert "KEEP THE CARD IN" in text
