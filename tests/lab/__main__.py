@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.lab import cases, machine
+from tests.lab import cases, machine, odd
 from tests.lab.images import Rack
 from tests.lab.mounts import LabError
 from tests.lab.runner import Runner, Table
@@ -31,6 +31,11 @@ def main(arguments: list[str]) -> int:
     """Run what is asked for; 0 when no invariant broke."""
     asked = _parser().parse_args(arguments)
     table = _earlier(asked.table)
+    if asked.add:
+        for path in asked.add:
+            table.add_table(_earlier(path))
+        print(*table.summary(), sep="\n")
+        return 0
     before = table.broken
     try:
         with machine.one_processor(), staged(asked.folder) as stage:
@@ -90,21 +95,33 @@ def _chosen(asked: argparse.Namespace, baseline: dict[str, list[Any]]) -> Iterab
         if getattr(asked, form):
             for place in asked.places:
                 yield from made(place, baseline[place])
+    if asked.odd:
+        yield from odd.every(asked.places, baseline)
+    if asked.full:
+        numbers = _range(asked.full)
+        yield from odd.full(numbers)
+        yield from odd.full(numbers[::8], tells=True)
     if asked.seeds:
-        first, last = (int(part) for part in asked.seeds.split("-"))
         known = counts(baseline)
-        for seed in range(first, last + 1):
+        for seed in _range(asked.seeds):
             yield cases.random_case(seed, known)
     if asked.repeat:
         yield _named(asked.repeat, baseline)
+
+
+def _range(told: str) -> range:
+    first, last = (int(part) for part in told.split("-"))
+    return range(first, last + 1)
 
 
 def _named(name: str, baseline: dict[str, list[Any]]) -> Case:
     if name.startswith("seed "):
         return cases.random_case(int(name.split()[1].rstrip(":")), counts(baseline))
     found = _NAMED.fullmatch(name)
-    case = None
-    if found:
+    case = next((each for each in odd.every(IN_TURN, baseline) if each.name == name), None)
+    if name.startswith("drive-1 full"):
+        case = next(odd.full([int(name.split()[-1])], tells="told" in name))
+    if found and case is None:
         place, op, nth, kind, lasting = found.groups()
         case = cases.made(place, op, int(nth), kind, for_good=lasting == "for good")
     if case is None:
@@ -118,8 +135,15 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--exhaustive", action="store_true", help="every operation in turn (half an hour)"
     )
+    parser.add_argument(
+        "--odd", action="store_true", help="odd drives, rarer errors, lost entries (minutes)"
+    )
+    parser.add_argument("--full", metavar="A-B", help="a drive with room for so many bytes")
     parser.add_argument("--seeds", metavar="A-B", help="random cards and faults, by seed")
     parser.add_argument("--repeat", metavar="CASE", help="one case, by the name that was printed")
+    parser.add_argument(
+        "--add", metavar="F", type=Path, nargs="+", help="tables to add up, by place"
+    )
     parser.add_argument("--places", nargs="+", default=IN_TURN, help="for the first two")
     parser.add_argument("--table", type=Path, default=_TABLE, help="adds up there (%(default)s)")
     parser.add_argument("--folder", type=Path, help="for temporary files, on a disk")

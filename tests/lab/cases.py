@@ -106,6 +106,13 @@ def short(place: str, calls: Sequence[Call]) -> Iterator[Case]:
     A call site is an operation on one kind of path; at most six, spread over the run, are taken.
     The kinds take turns over them.
     """
+    for op, numbers in call_sites(calls).items():
+        step = -(-len(numbers) // _MOST_SITES)
+        yield from in_turns(place, op, numbers[::step], kinds_of(op, place))
+
+
+def call_sites(calls: Sequence[Call]) -> dict[str, list[int]]:
+    """For each operation the number of the first at each of its call sites."""
     sites: dict[str, list[int]] = {}
     known: set[tuple[str, str]] = set()
     seen: dict[str, int] = {}
@@ -115,15 +122,14 @@ def short(place: str, calls: Sequence[Call]) -> Iterator[Case]:
         if site not in known:
             known.add(site)
             sites.setdefault(call.op, []).append(seen[call.op])
-    for op, numbers in sites.items():
-        step = -(-len(numbers) // _MOST_SITES)
-        yield from _in_turns(place, op, numbers[::step])
+    return sites
 
 
-def _in_turns(place: str, op: str, numbers: Sequence[int]) -> Iterator[Case]:
+def in_turns(place: str, op: str, numbers: Sequence[int], kinds: Sequence[str]) -> Iterator[Case]:
+    """Each kind at least once, and each number at least once."""
     ways = [
         (kind, for_good)
-        for kind in kinds_of(op, place)
+        for kind in kinds
         for for_good in (False, True)
         if made(place, op, 1, kind, for_good=for_good) is not None
     ]

@@ -100,6 +100,10 @@ class FaultFs:
         if not self._ask("reached", seconds=seconds):
             raise LabError(f"no operation hung within {seconds} s")
 
+    def become(self, quirks: Quirks) -> None:
+        """Be another kind of drive from now on, as after another plugging in."""
+        self._ask("become", quirks=dataclasses.asdict(quirks))
+
     def give_back(self, *names: str) -> None:
         """Let lost entries be found again; all of them when none is named."""
         self._ask("give_back", names=list(names))

@@ -64,7 +64,8 @@ EFFECTS = {
     "cut": "flush (close): the file loses its last `length` bytes",
     "leave_out": "readdir: one entry is not in the list (`name`, else the last)",
     "double": "readdir: one entry is in the list twice (`name`, else the last)",
-    "lose": "after the operation the entry `name` of the root is gone from its folder",
+    "lose": "after the operation the entry `name` of the root is not found any more",
+    "forget": "after the operation the entry `name`, and all below it, is gone from the medium",
 }
 
 
@@ -84,7 +85,8 @@ class Fault:
             matches any and flips in the middle.
         length: bytes concerned by ``cut`` and ``zero_out``.
         mask: bits flipped.
-        name: the entry concerned in a listing; for ``lose`` a path relative to the root.
+        name: the entry concerned in a listing; for ``lose`` and ``forget`` a path relative to the
+            root.
         victim: process number for ``kill``.
     """
 

@@ -74,6 +74,7 @@ class Control:
             "release": lambda asked: folder.gate.release(asked["errno"]),
             "reached": lambda asked: folder.gate.is_reached(asked["seconds"]),
             "record": lambda asked: folder.record(asked["path"]),
+            "become": lambda asked: folder.become(Quirks(**asked["quirks"])),
             "give_back": lambda asked: folder.give_back(asked["names"]),
         }
 

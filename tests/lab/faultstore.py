@@ -9,6 +9,7 @@ import errno
 import itertools
 import mmap
 import os
+import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -41,6 +42,27 @@ class Store:
         self._device = _Device(quirks.block_device) if quirks.block_device else None
         if quirks.capacity_bytes:
             self._used = sum(self._sizes())
+
+    def become(self, quirks: Quirks) -> None:
+        """Other limits from now on, counted from what lies there; the device stays."""
+        with self._lock:
+            self.quirks = quirks
+            self._used = sum(self._sizes()) if quirks.capacity_bytes else 0
+            for fd in self._kept_fds.values():
+                os.close(fd)
+            for kept in (self._kept_fds, self._place, self._owners):
+                kept.clear()
+            self._next = itertools.count()
+
+    def forget(self, path: bytes) -> None:
+        """Lose an entry with all below it, as a folder block that never reached the medium."""
+        with self.at(path) as (folder, name):
+            try:
+                os.unlink(name, dir_fd=folder)
+            except IsADirectoryError:
+                shutil.rmtree(name, dir_fd=folder)
+            except FileNotFoundError:
+                pass
 
     @contextmanager
     def at(self, path: bytes) -> Iterator[tuple[int, bytes]]:

@@ -131,6 +131,12 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
         """New faults; counters and log begin anew."""
         self.plan = Plan(faults)
 
+    def become(self, quirks: Quirks) -> None:
+        """Be another kind of drive from now on; what is stored stays, the device too."""
+        self.quirks = quirks
+        self.store.become(quirks)
+        self.names = Names(quirks, self.store.names)
+
     def give_back(self, names: list[str]) -> None:
         """Let lost entries be found again."""
         self._lost -= {os.fsencode(name) for name in names} if names else set(self._lost)
@@ -387,6 +393,8 @@ class FaultyFolder(mfusepy.Operations):  # type: ignore[misc]
     def _strike_after(self, fault: Fault) -> None:
         if fault.effect == "lose":
             self._lost.add(os.fsencode(fault.name))
+        if fault.effect == "forget":
+            self.store.forget(os.fsencode(fault.name))
         if fault.effect == "errno_after":
             raise _error(fault.errno)
         if fault.effect == "kill_after":

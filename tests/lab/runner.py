@@ -23,6 +23,8 @@ _HANGS_AFTER_S = 60.0
 _HANG_FOR_S = 0.05
 _AGAIN = 3
 _CHECKER_EVERY = 100
+_NOT_MET = "not met"
+_NAMED_CAUSES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,14 +102,16 @@ class Runner:
         stage.reset(case.tree or USUAL)
         stage.plan(case)
         answer, broken = self._offload(case)
-        struck = stage.struck()
+        # What a drive is all the time meets every operation, and is counted once.
+        struck = stage.struck() + len(case.quirks)
         self._runs += 1
         if self._runs % _CHECKER_EVERY == 1:
             stage.check_the_checker()
         broken += self._judge(case, answer)
         caught = _caught(answer)
         runs, last = 1, answer
-        stage.clear()
+        broken += [f"{drive} is not finished" for drive in case.spared if not stage.has_copy(drive)]
+        stage.clear(is_quirky=case.is_lasting)
         while not last.is_cleared and runs <= _AGAIN:
             last, more = self._offload(case)
             broken += more + self._judge(case, last)
@@ -214,12 +218,22 @@ class Table:
         self.runs += 1
         self.faults += result.struck
         self.elapsed_s += result.elapsed_s
-        caught = result.caught if result.struck else "not met"
+        caught = result.caught if result.struck else _NOT_MET
         self.cases[(result.case.where, result.case.kind, caught)] += 1
         self.false_clearances += any("FALSE CLEARANCE" in text for text in result.broken)
         self.broken += len(result.broken)
         if result.broken:
             self.failures.append(f"{result.case.name}: {'; '.join(result.broken)}")
+
+    def add_table(self, other: "Table") -> None:
+        """Take another table in."""
+        self.runs += other.runs
+        self.faults += other.faults
+        self.cases += other.cases
+        self.false_clearances += other.false_clearances
+        self.broken += other.broken
+        self.failures += other.failures
+        self.elapsed_s += other.elapsed_s
 
     def to_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -258,6 +272,32 @@ class Table:
             told = ", ".join(f"{how} {count}" for how, count in found.most_common())
             yield f"| {where} | {kind} | {sum(found.values())} | {told} |"
         yield ""
+        yield from self._totals()
+
+    def summary(self) -> Iterator[str]:
+        """One row a place, the kinds in one line, and the failures: for thousands of runs."""
+        yield "| struck | runs that met a fault (none met) | what named the trouble, runs |"
+        yield "|---|---|---|"
+        rows: dict[str, Counter[str]] = {}
+        kinds: Counter[str] = Counter()
+        for (where, kind, caught), count in self.cases.items():
+            rows.setdefault("several" if "+" in where else where, Counter())[caught] += count
+            if caught != _NOT_MET:
+                kinds["several kinds" if "+" in kind else kind] += count
+        for where, found in sorted(rows.items()):
+            missed = found.pop(_NOT_MET, 0)
+            most = found.most_common(_NAMED_CAUSES)
+            told = [f"{how.replace('+', ' and ')} {count}" for how, count in most]
+            others = found.total() - sum(count for _, count in most)
+            told += [f"others {others}"] if others else []
+            yield f"| {where} | {found.total():,} ({missed}) | {', '.join(told)} |"
+        yield ""
+        yield "Kinds: " + ", ".join(f"{kind} {count:,}" for kind, count in kinds.most_common())
+        yield ""
+        yield from self._totals()
+        yield from self.failures
+
+    def _totals(self) -> Iterator[str]:
         yield f"runs {self.runs}, operations that met a fault {self.faults}"
         yield f"false clearances {self.false_clearances}, invariants broken {self.broken}"
         each = self.elapsed_s / self.runs if self.runs else 0.0

@@ -40,6 +40,9 @@ class Case:
         kind: effect or error, for the table.
         card_reads: readings of the card asked for.
         tree: what lies on the card; the stage's usual one when empty.
+        quirks: place, and how it is all the time.
+        is_lasting: the quirks stay when the faults are gone.
+        spared: drives that no fault concerns: their copies are whole after the first run.
     """
 
     name: str
@@ -48,6 +51,9 @@ class Case:
     kind: str
     card_reads: int = 2
     tree: tuple[Item, ...] = ()
+    quirks: tuple[tuple[str, Quirks], ...] = ()
+    is_lasting: bool = False
+    spared: tuple[str, ...] = ()
 
 
 class Stage:
@@ -70,6 +76,7 @@ class Stage:
         self.truth = oracle.Content({}, frozenset())
         self.tree: tuple[Item, ...] = ()
         self._runs = 0
+        self._quirky: set[str] = set()
         self._earlier = oracle.Content(
             {item.path: hashlib.sha256(item.content).hexdigest() for item in EARLIER}, frozenset()
         )
@@ -138,12 +145,27 @@ class Stage:
         """Let a case's faults strike from now on."""
         for place in PLACES:
             self.mounts[place].plan(*(fault for at, fault in case.faults if at == place))
+        for place, quirks in case.quirks:
+            self._become(place, quirks)
+            self._quirky.add(place)
 
-    def clear(self) -> None:
-        """No more faults; lost entries are found again; counting begins anew."""
+    def clear(self, *, is_quirky: bool = False) -> None:
+        """No more faults; lost entries are found again; counting begins anew.
+
+        Args:
+            is_quirky: places that are odd all the time stay so.
+        """
         for mount in self.mounts.values():
             mount.plan()
             mount.give_back()
+        if not is_quirky:
+            for place in self._quirky:
+                self._become(place, self.quirks.get(place, Quirks()))
+            self._quirky.clear()
+
+    def _become(self, place: str, quirks: Quirks) -> None:
+        device = self.devices[place].device
+        self.mounts[place].become(dataclasses.replace(quirks, block_device=device))
 
     def struck(self) -> int:
         """Operations that met a fault, on all places."""
@@ -168,6 +190,10 @@ class Stage:
         """On how many drives every byte of the card lies, under a finished name."""
         seen = self.contents().values()
         return oracle.contents_with_copy(seen, self.truth, by_content=by_content)
+
+    def has_copy(self, drive: str) -> bool:
+        """Whether a drive holds every byte of the card under a finished name."""
+        return bool(oracle.copies_in(oracle.content_of(self.backing(drive)), self.truth))
 
     def check_the_checker(self) -> None:
         """What is found on the drives is what ``find`` and ``sha256sum`` find there.

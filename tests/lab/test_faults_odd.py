@@ -1,0 +1,77 @@
+"""Drives that are odd all the time, drives full to the byte, entries that are lost after sync.
+
+The long form is ``scripts/fault-lab --odd`` and ``--full``.
+"""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.lab import odd
+from tests.lab.__main__ import staged
+from tests.lab.machine import one_processor, steady_loops_as_disks
+from tests.lab.runner import Runner, Table, run_all
+from tests.lab.stage import Stage
+from tests.lab.subjects import LibraryOffload
+
+pytestmark = pytest.mark.lab
+Lab = tuple[Stage, Runner, dict[str, list[Any]]]
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
+    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
+        runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
+        yield stage, runner, runner.baseline()
+
+
+def test_odd_drive_is_told_or_harmless(lab: Lab) -> None:
+    """On both drives, and on the card; one drive alone is the long form's."""
+    _, runner, _ = lab
+    many = ("1-blocks", "2-blocks", "6-blocks", "8-blocks", "10-blocks")
+    chosen = [
+        case
+        for case in odd.quirky()
+        if (case.where != "drive-1" or not case.is_lasting) and not case.kind.endswith(many)
+    ]
+    table = run_all(runner, chosen, Table())
+    assert not table.failures, "\n".join(table.failures)
+    caught = {(where, kind): how for where, kind, how in table.cases}
+    assert caught["drive-1", "drop-past-4-blocks"] == "copy-differs"
+    assert caught["drives", "names-folded-in-case-and-form"] == "harmless"
+
+
+def test_drive_full_at_any_byte_clears_nothing_and_then_all(lab: Lab) -> None:
+    """Footage, record and the word itself meet the end; the other drive is finished each time."""
+    _, runner, _ = lab
+    table = run_all(runner, odd.full([0, 1, 511, 512, 513, 1200, 2900, 5300]), Table())
+    table = run_all(runner, odd.full([511, 5300], tells=True), table)
+    assert not table.failures, "\n".join(table.failures)
+    # None of them had enough room for all of it.
+    assert "harmless" not in {how for _, _, how in table.cases}
+
+
+def test_entries_lost_after_sync_are_missed(lab: Lab) -> None:
+    _, runner, baseline = lab
+    chosen = [case for case in odd.lost(baseline["drive-1"]) if "/" in case.faults[0][1].name]
+    table = run_all(runner, chosen[-4:], Table())
+    assert not table.failures, "\n".join(table.failures)
+    assert table.cases["drive-1", "forget", "too-few-copies"]
+
+
+def test_drive_that_wraps_into_what_was_proven_is_found_before_the_word(lab: Lab) -> None:
+    """The record, written after the copy was read back, lands on the clips."""
+    stage, runner, _ = lab
+    stage.reset(())
+    result = runner.run(odd.wraps_into_the_proven())
+    assert not result.answer.is_cleared
+    assert result.answer.codes == ("copy-differs",)
+    assert stage.has_copy("drive-2")
+
+
+def test_what_was_there_before_the_write_is_no_proof(lab: Lab) -> None:
+    _, runner, baseline = lab
+    table = run_all(runner, list(odd.stale(baseline["drive-1"]))[4:8], Table())
+    assert table.cases["drive-1", "stale", "copy-differs"] == table.runs
+    assert not table.failures, "\n".join(table.failures)
