@@ -24,6 +24,7 @@ def list_drives(settings: SETTINGS = "", as_json: JSON = False) -> int:
     Mounted volumes that could be drives and are none yet are shown below them.
     """
     from offload.cli.drive_candidates import candidate_lines
+    from offload.cli.screen import Screen
     from offload.cli.session import read_settings, surroundings
     from offload.cli.status import day_began_ns, drive_object
     from offload.cli.status_view import drive_lines
@@ -31,16 +32,17 @@ def list_drives(settings: SETTINGS = "", as_json: JSON = False) -> int:
     from offload.station.overview import read_overview
 
     found = read_settings(settings, {})
-    machine = surroundings()
+    machine, screen = surroundings(), Screen()
+    width = screen.width if screen.is_terminal else None
     with Ledger(found.station.home) as ledger:
         drives = read_overview(ledger, machine, found.drives, day_began_ns(found)).drives
         for drive in drives:
             if as_json:
                 typer.echo(json.dumps({"type": "drive", **drive_object(drive)}))
             else:
-                typer.echo("\n".join(drive_lines(drive, None)))
+                typer.echo("\n".join(drive_lines(drive, width)))
         if not as_json:
-            typer.echo("\n".join(candidate_lines(ledger, machine, found)))
+            typer.echo("\n".join(candidate_lines(ledger, machine, found, width)))
     return 0
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from offload.cli.amounts import size
+from offload.cli.wrapping import wrapped
 from offload.errors import CardError, UsageError
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.volume_kind import VolumeKind, look_at_volume
@@ -148,15 +149,18 @@ def candidates(
             yield volume, shown(physical.reason)
 
 
-def candidate_lines(ledger: Ledger, machine: Surroundings, settings: Settings) -> Iterator[str]:
-    """The same for a screen."""
+def candidate_lines(
+    ledger: Ledger, machine: Surroundings, settings: Settings, width: int | None
+) -> Iterator[str]:
+    """The same for a screen of ``width`` columns; None for lines that are not broken."""
     found = list(candidates(ledger, machine, settings))
     if not found:
         return
     yield "mounted, and no drive yet"
     for volume, reason in found:
         free = f"{size(volume.free_bytes or 0)} free of {size(volume.capacity_bytes or 0)}"
-        yield f"  {to_text(volume.mount_point)}  {free}, {reason}"
+        text = f"{to_text(volume.mount_point)}  {free}, {reason}"
+        yield from wrapped(text, width, "  ", "      ")
     yield "  DO  offload drive add NAME FOLDER"
 
 

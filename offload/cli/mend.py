@@ -38,9 +38,10 @@ def mend(
     from offload.cli.result_json import line_of
     from offload.cli.session import read_settings
     from offload.cli.stopping import stopping
+    from offload.cli.styled_lines import show_lines
     from offload.cli.verify import appending_for, tools_for
     from offload.cli.verify_run import VerifyRun
-    from offload.cli.verify_screen import pen_for, show_lines
+    from offload.cli.verify_screen import pen_for
     from offload.jobs.mending import MendWish, mend_folder
     from offload.transfer.counters import Progress
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from offload.clearance.words import counted, phrase
-from offload.cli.verdict_view import Line
+from offload.cli.styled_lines import Line
 from offload.cli.verify_json import result_object
 from offload.cli.verify_screen import INDENT, Pen
 from offload.cli.verify_view import verification_lines

@@ -58,7 +58,8 @@ def receive(
     from offload.cli.receive_view import ReceiveRun, received_lines
     from offload.cli.session import session
     from offload.cli.stopping import stopping
-    from offload.cli.verify_screen import pen_for, show_lines
+    from offload.cli.styled_lines import show_lines
+    from offload.cli.verify_screen import pen_for
     from offload.jobs.receiving import receive as receive_delivery
     from offload.transfer.counters import Progress
 

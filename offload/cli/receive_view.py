@@ -8,7 +8,7 @@ from offload.clearance.words import phrase, safe
 from offload.cli.amounts import duration, size
 from offload.cli.live_view import LiveView
 from offload.cli.run_view import RunView
-from offload.cli.verdict_view import Line
+from offload.cli.styled_lines import Line
 from offload.cli.verify_screen import INDENT, Pen
 from offload.cli.verify_view import ROWS_SHOWN, each_reason, found_lines
 from offload.jobs.receive_result import Received, ReceivedCopy

@@ -119,12 +119,15 @@ def _add(file: "SettingsFile", found: "Settings", name: str, place: str) -> None
 def _ask_drives(file: "SettingsFile", found: "Settings") -> None:
     """Show what is mounted and take drives until an empty answer."""
     from offload.cli.drive_candidates import candidate_lines
+    from offload.cli.screen import Screen
     from offload.cli.session import surroundings
     from offload.errors import OffloadError
     from offload.ledger.database import Ledger
 
+    screen = Screen()
+    width = screen.width if screen.is_terminal else None
     with Ledger(found.station.home) as ledger:
-        for line in candidate_lines(ledger, surroundings(), found):
+        for line in candidate_lines(ledger, surroundings(), found, width):
             typer.echo(line)
     while True:
         place = typer.prompt("A drive's folder (nothing more: just Enter)", default="")

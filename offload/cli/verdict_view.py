@@ -5,8 +5,6 @@ never read as markup, and a character that the screen cannot show never ends any
 as its escape.
 """
 
-import contextlib
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,6 +14,7 @@ from typing import TextIO
 from offload.clearance.shell import quoted
 from offload.clearance.words import counted, grouped, listed, phrase, safe
 from offload.cli.amounts import size
+from offload.cli.styled_lines import Line, is_ascii_only, show_lines, width_of
 from offload.cli.wrapping import spread, wrapped, wrapped_command
 from offload.jobs.outcome import Outcome
 from offload.values.facts import ReadBack
@@ -24,7 +23,6 @@ from offload.values.verdict import CopySummary, Hold, Notice, Verdict, Way
 
 SAFE_WORDS = "SAFE TO ERASE IN CAMERA"
 KEEP_WORDS = "KEEP THE CARD. Do not erase."
-NARROWEST = 60
 
 _INDENT = " " * 6
 _DEEP = " " * 10
@@ -53,30 +51,14 @@ class Scene:
     is_check: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line, and how it is set off where the screen can: by a name of a Rich style."""
-
-    text: str
-    style: str = ""
-
-
 def show(verdict: Verdict, scene: Scene, stream: TextIO) -> None:
     """Write the verdict to a terminal, a pipe or a file.
 
     A stream that takes nothing any more ends nothing: the verdict stands in ledger and record, and
     the exit code says it.
     """
-    encoding = stream.encoding or "ascii"
-    is_terminal = stream.isatty()
-    width = max(NARROWEST, _columns(stream)) if is_terminal else None
-    ascii_only = encoding.lower().replace("-", "").replace("_", "") != "utf8"
-    lines = [
-        Line(line.text.encode(encoding, "backslashreplace").decode(encoding), line.style)
-        for line in verdict_lines(verdict, scene, width, ascii_only=ascii_only)
-    ]
-    plain = "".join(f"{line.text}\n" for line in lines)
-    _write(_coloured(lines, stream) if is_terminal else plain, stream)
+    lines = verdict_lines(verdict, scene, width_of(stream), ascii_only=is_ascii_only(stream))
+    show_lines(lines, stream)
 
 
 def verdict_lines(
@@ -266,31 +248,3 @@ def _record_text(paths: dict[str, bytes]) -> str:
 
 def _are_equal(parts: tuple[bytes, ...]) -> bool:
     return len(set(parts)) == 1
-
-
-def _columns(stream: TextIO) -> int:
-    try:
-        return os.get_terminal_size(stream.fileno()).columns
-    except (OSError, ValueError):
-        return 80
-
-
-def _coloured(lines: Sequence[Line], stream: TextIO) -> str:
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(file=stream, highlight=False, markup=False, emoji=False)
-    with console.capture() as captured:
-        for line in lines:
-            console.print(Text(line.text, style=line.style), soft_wrap=True)
-    return captured.get()
-
-
-def _write(text: str, stream: TextIO) -> None:
-    try:
-        stream.write(text)
-        stream.flush()
-    except OSError:
-        # Nobody reads any more. What is still buffered must not fail again at exit.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

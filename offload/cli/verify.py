@@ -54,9 +54,10 @@ def verify(
     """
     from offload.cli.session import read_settings
     from offload.cli.stopping import stopping
+    from offload.cli.styled_lines import show_lines
     from offload.cli.verify_json import write_verification
     from offload.cli.verify_run import VerifyRun
-    from offload.cli.verify_screen import pen_for, show_lines
+    from offload.cli.verify_screen import pen_for
     from offload.cli.verify_view import verification_lines
     from offload.jobs.verifying import VerifyWish, verify_folder
     from offload.transfer.counters import Progress

@@ -1,17 +1,12 @@
-"""Lines for a terminal, a pipe or a file: broken where a width asks for it, set off where one can.
+"""A pen for what is found out about records: paragraphs, rows, and what to do about it."""
 
-A stream that takes nothing any more ends nothing: the exit code says what matters.
-"""
-
-import contextlib
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
 from offload.clearance.shell import quoted
 from offload.clearance.words import phrase
-from offload.cli.verdict_view import NARROWEST, Line
+from offload.cli.styled_lines import Line, is_ascii_only, width_of
 from offload.cli.wrapping import spread, wrapped, wrapped_command
 
 INDENT = " " * 6
@@ -56,41 +51,4 @@ class Pen:
 
 def pen_for(stream: TextIO) -> Pen:
     """A pen for where the lines go."""
-    encoding = (stream.encoding or "ascii").lower().replace("-", "").replace("_", "")
-    width = max(NARROWEST, _columns(stream)) if stream.isatty() else None
-    return Pen(width, encoding != "utf8")
-
-
-def show_lines(lines: Sequence[Line], stream: TextIO) -> None:
-    """Write lines; a character that the stream cannot show is written as its escape."""
-    encoding = stream.encoding or "ascii"
-    sound = [
-        Line(line.text.encode(encoding, "backslashreplace").decode(encoding), line.style)
-        for line in lines
-    ]
-    plain = "".join(f"{line.text}\n" for line in sound)
-    try:
-        stream.write(_coloured(sound, stream) if stream.isatty() else plain)
-        stream.flush()
-    except OSError:
-        # Nobody reads any more. What is still buffered must not fail again at exit.
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
-
-
-def _columns(stream: TextIO) -> int:
-    try:
-        return os.get_terminal_size(stream.fileno()).columns
-    except (OSError, ValueError):
-        return 80
-
-
-def _coloured(lines: Sequence[Line], stream: TextIO) -> str:
-    from rich.console import Console
-    from rich.text import Text
-
-    console = Console(file=stream, highlight=False, markup=False, emoji=False)
-    with console.capture() as captured:
-        for line in lines:
-            console.print(Text(line.text, style=line.style), soft_wrap=True)
-    return captured.get()
+    return Pen(width_of(stream), is_ascii_only(stream))

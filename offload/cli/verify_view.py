@@ -5,7 +5,7 @@ from datetime import datetime
 
 from offload.clearance.words import counted, safe
 from offload.cli.amounts import size
-from offload.cli.verdict_view import Line
+from offload.cli.styled_lines import Line
 from offload.cli.verify_screen import INDENT, Pen
 from offload.jobs.recording import SIGNERS_NAME
 from offload.jobs.verify_place import roll_of

@@ -14,8 +14,9 @@ from offload.cli.result_json import line_of
 from offload.cli.screen import Screen
 from offload.cli.station_json import station_object
 from offload.cli.station_lines import lines_of
+from offload.cli.styled_lines import show_lines
 from offload.cli.verdict_view import scene_of, show
-from offload.cli.verify_screen import pen_for, show_lines
+from offload.cli.verify_screen import pen_for
 from offload.events import RollNamed
 from offload.station.events import (
     CardLeft,

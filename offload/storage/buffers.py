@@ -41,6 +41,8 @@ class Buffers:
         if size_bytes % ALIGNMENT or phase_bytes % ALIGNMENT:
             raise ValueError("buffers are made of whole blocks")
         self.size_bytes = size_bytes
+        # Shared with nobody, and yet a shared mapping, as Python's are: where a program forks while
+        # the kernel fills private memory, the bytes may land in the child's copy (open(2), Notes).
         self._map = mmap.mmap(-1, phase_bytes + count * size_bytes)
         whole = memoryview(self._map)
         self.views = [
