@@ -12,6 +12,7 @@ recorded, and none of its ignore patterns leaves out anything that is copied. Ot
 begins a history of its own, and what does not agree is told by the check of the sender's records.
 """
 
+import errno
 import os
 from collections.abc import Callable, Iterable, Mapping
 
@@ -25,6 +26,8 @@ from offload.storage.root import Root
 from offload.values.paths import join
 
 _BLOCK = 1 << 20
+# What only bears the name: a file for the folder, a folder for the chain, a chain without end.
+_NO_HISTORY = frozenset({errno.ENOTDIR, errno.EINVAL, errno.EFBIG})
 
 
 def may_bring_one(place: Place) -> bool:
@@ -53,6 +56,10 @@ def carried_history(
         earlier = read_earlier(place.drive.root, _copied_to(place))
     except RecordError:
         return None
+    except OSError as error:
+        if error.errno in _NO_HISTORY:
+            return None
+        raise
     if not earlier.chain.entries or earlier.has_references or earlier.has_renames:
         return None
     numbered = [read_manifest_name(entry.path) for entry in earlier.chain.entries]

@@ -152,3 +152,26 @@ def test_name_that_a_drive_cannot_hold_begins_one_there(scene: Scene) -> None:
     write_card(scene.card, {"take: 2.txt": b"said twice"})
     assert scene.offload().verdict.is_cleared
     assert [numbers(drive) for drive in scene.drives] == [[1, 2, 3], [1]]
+
+
+@pytest.mark.parametrize("top", ["", "CLIPS/"])
+@pytest.mark.parametrize("odd", ["ascmhl", "ascmhl/ascmhl_chain.xml/", "ascmhl/0001_a.mhl/"])
+def test_what_only_bears_the_name_of_a_history_holds_no_card(
+    rack: Rack, tmp_path: Path, top: str, odd: str
+) -> None:
+    """A file for the folder, a folder for a file: no record could be written, for good."""
+    scene = Scene.make(rack, tmp_path)
+    files = {**FILES, top + odd + ("one.txt" if odd.endswith("/") else ""): b"not a history"}
+    if odd.endswith("mhl/"):
+        desk = Desk(PlainFolder(scene.card.root))
+        write_card(scene.card, FILES)
+        below = [path.removeprefix(top.encode()) for path in PATHS]
+        desk.hash({top.rstrip("/").encode(): below}, ["md5"])
+        (named,) = (scene.card.root / top / "ascmhl").glob("*.mhl")
+        named.unlink()
+        files = {**FILES, f"{top}ascmhl/{named.name}/one.txt": b"not a manifest"}
+    write_card(scene.card, files)
+    outcome = scene.offload()
+    assert outcome.verdict.is_cleared, codes(outcome)
+    for drive in scene.drives:
+        assert numbers(drive) == [1]
