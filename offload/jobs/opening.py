@@ -15,6 +15,7 @@ from offload.storage.evidence import Medium
 from offload.storage.root import Root
 from offload.values.entries import Entry, Kind
 from offload.values.paths import join, to_text
+from offload.volumes.bounded import CALLS, NotAnsweringError
 from offload.volumes.mount_ids import is_same_mounting
 from offload.volumes.physical import Physical
 from offload.volumes.volume import Volume
@@ -23,6 +24,8 @@ MARKER = b".offload-drive"
 """A file with a random number in the folder given: tells the drive from an empty folder."""
 
 _MARKER_LIMIT = 4096
+_ANSWER_S = 10.0
+"""A disk that has gone to sleep takes up to this long to spin up (common practice, no source)."""
 
 
 class DriveAwayError(DriveError):
@@ -212,10 +215,23 @@ def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
     """
     if not wish.path:
         raise _away(wish, "it is not plugged in")
+    path = os.path.abspath(wish.path)
     try:
-        root = Root(os.path.abspath(wish.path))
+        # A dead share keeps whoever asks it; it may keep a thread, and not the other drives.
+        return CALLS.call(
+            ("drive", path),
+            lambda: _opened(wish, path, surroundings),
+            _ANSWER_S,
+            lambda late: late.root.close(),
+        )
+    except NotAnsweringError as error:
+        raise _away(wish, f"it does not answer ({error})") from error
     except OSError as error:
         raise _away(wish, reason(error)) from error
+
+
+def _opened(wish: DriveWish, path: bytes, surroundings: Surroundings) -> HeldDrive:
+    root = Root(path)
     try:
         volume = surroundings.volume_of(root.fd)
         held = HeldDrive(
@@ -225,11 +241,10 @@ def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
             surroundings.physical(volume),
             surroundings.mounting_key(volume),
         )
+        # What is asked of a drive next is to be answered too.
+        root.names(b"")
         return replace(held, marker=_checked_marker(held))
-    except OSError as error:
-        root.close()
-        raise _away(wish, reason(error)) from error
-    except OffloadError:
+    except (OSError, OffloadError):
         root.close()
         raise
 
