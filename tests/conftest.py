@@ -1,5 +1,13 @@
-"""Fixtures that every test may ask for live in the laboratory."""
+"""Fixtures for every test live in the laboratory; no property is held to a speed."""
+
+from hypothesis import HealthCheck, settings
 
 from tests.lab.fixtures import _nothing_left, faulty, faulty_disk, rack
 
 __all__ = ["_nothing_left", "faulty", "faulty_disk", "rack"]
+
+# An example that takes long on a busy machine says nothing about the code.
+settings.register_profile(
+    "unhurried", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("unhurried")

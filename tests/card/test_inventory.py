@@ -151,7 +151,7 @@ def test_composed_and_decomposed_names_are_two_files(card: Path) -> None:
 @settings(
     max_examples=30,
     deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(tree=trees())
 def test_any_tree_is_listed_whole(card: Path, tree: tuple[Item, ...]) -> None:

@@ -73,10 +73,12 @@ def test_slow_drive_gets_all_of_it_after_the_others(scene: Scene) -> None:
         assert not (drive.root / "A001.incomplete").exists()
 
 
-def test_drives_alike_stay_together(scene: Scene) -> None:
+def test_drives_alike_stay_together(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    # On a busy machine one of two alike may well be behind for a second.
+    monkeypatch.setattr(laggards, "WINDOW_S", 2.5)
     with (
-        throttled(scene.drives[0].device, write_bytes_s=2 * RATE),
-        throttled(scene.drives[1].device, write_bytes_s=2 * RATE),
+        throttled(scene.drives[0].device, write_bytes_s=RATE),
+        throttled(scene.drives[1].device, write_bytes_s=RATE),
     ):
         outcome = scene.offload()
     assert apart(scene) == []

@@ -25,7 +25,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.lab import blocks, caretaker, loops, mounts
+from tests.lab import blocks, caretaker, loops, mounts, pages
 from tests.lab.mounts import LabError
 
 MIB = 1 << 20
@@ -157,13 +157,16 @@ class Volume:
         mounts.wait_mounted(self.root)
         self._mountings += 1
 
-    def unmount(self) -> None:
+    def unmount(self, *, wait_s: float = mounts.WAIT_S) -> None:
         """Unmount properly.
+
+        Args:
+            wait_s: how long a holder that is just ending may take.
 
         Raises:
             LabError: something below it is still open; the message names who holds it.
         """
-        mounts.unmount(self.root)
+        mounts.unmount(self.root, wait_s=wait_s)
 
     def unmount_lazy(self) -> None:
         """Take the mount out of the tree at once; open descriptors go on working."""
@@ -188,7 +191,7 @@ class Volume:
                 except LabError as error:
                     failures.append(str(error))
                     mounts.unmount_lazy(root)
-        wait_s = 0.1 if failures else 3.0
+        wait_s = 0.1 if failures else loops.WAIT_S
         for device, _ in loops.attached_below(self.image.parent):
             if loops.carries(device, self.image):
                 try:
@@ -318,10 +321,10 @@ class Volume:
         return image_hash(self.image)
 
     def forget_pages(self) -> None:
-        """Drop what the machine keeps of this volume's device: for tests of reading itself."""
+        """Drop what the machine keeps of this volume: for tests of reading itself."""
         self.sync()
+        pages.forget_files(os.fsencode(self.root))
         subprocess.run(["blockdev", "--flushbufs", self.device], check=True, capture_output=True)
-        Path("/proc/sys/vm/drop_caches").write_text("3\n")
 
     def _settle_structures(self) -> None:
         # xfs keeps folders in its log after a sync and writes them home when frozen.
@@ -337,7 +340,7 @@ class Volume:
     def _kill_server(self) -> None:
         number = mounts.serving_process(self.device)
         os.kill(number, signal.SIGKILL)
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 30
         while os.path.exists(f"/proc/{number}/cwd") and time.monotonic() < deadline:
             time.sleep(0.01)
 

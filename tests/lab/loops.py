@@ -14,7 +14,7 @@ from pathlib import Path
 _LOOP_CTL_GET_FREE = 0x4C82
 _LOOP_MAJOR = 7
 _ATTACH_TRIES = 50
-_WAIT_S = 3.0
+WAIT_S = 30.0
 
 
 class LoopError(AssertionError):
@@ -40,7 +40,7 @@ def attach(image: Path, *, avoid: str = "", read_only: bool = False) -> str:
     return other
 
 
-def detach(device: str, image: Path, *, wait_s: float = _WAIT_S) -> None:
+def detach(device: str, image: Path, *, wait_s: float = WAIT_S) -> None:
     """Give ``device`` back, only if ``image`` is what it carries; wait until it is free.
 
     A device that is held open is given back by the kernel as soon as its last holder ends.

@@ -55,7 +55,7 @@ def bounded(limit_bytes: int) -> Iterator[MemoryGroup]:
         (folder / name).write_text(f"{limit_bytes}\n")
         yield MemoryGroup(folder)
     finally:
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 30
         while folder.exists() and time.monotonic() < deadline:
             with contextlib.suppress(OSError):
                 folder.rmdir()

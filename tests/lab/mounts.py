@@ -12,7 +12,7 @@ import subprocess
 import time
 from pathlib import Path
 
-_WAIT_S = 10.0
+WAIT_S = 30.0
 _MEMORY_KINDS = ("tmpfs", "ramfs")
 _libc = ctypes.CDLL(None, use_errno=True)
 
@@ -85,20 +85,24 @@ def mounted_below(folder: Path) -> list[str]:
 
 def wait_mounted(place: Path) -> None:
     """Wait until something is mounted at ``place`` (a FUSE server may say so a moment late)."""
-    deadline = time.monotonic() + _WAIT_S
+    deadline = time.monotonic() + WAIT_S
     while not is_mounted(place):
         if time.monotonic() > deadline:
             raise LabError(f"nothing was mounted at {place}")
         time.sleep(0.005)
 
 
-def unmount(place: Path) -> None:
-    """Unmount, giving a holder that is just ending a second to end.
+def unmount(place: Path, *, wait_s: float = WAIT_S) -> None:
+    """Unmount.
+
+    Args:
+        place: the mount point.
+        wait_s: how long a holder that is just ending may take.
 
     Raises:
         LabError: it is still held; the message names the processes.
     """
-    deadline = time.monotonic() + 1.0
+    deadline = time.monotonic() + wait_s
     while True:
         done = subprocess.run(["umount", os.fspath(place)], check=False, capture_output=True)
         if done.returncode == 0:

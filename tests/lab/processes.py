@@ -215,7 +215,7 @@ def processes_with(variable: str) -> list[str]:
 
 
 @contextmanager
-def nothing_left(*, below: Sequence[Path] = (), patience_s: float = 1.0) -> Iterator[None]:
+def nothing_left(*, below: Sequence[Path] = (), patience_s: float = 20.0) -> Iterator[None]:
     """What runs inside must give back every descriptor, thread, child process and mount.
 
     Args:

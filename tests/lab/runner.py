@@ -126,7 +126,7 @@ class Runner:
         broken: list[str] = []
         try:
             with (
-                nothing_left(below=[self._stage.folder], patience_s=0.3),
+                nothing_left(below=[self._stage.folder], patience_s=3.0),
                 self._watched(case, broken),
             ):
                 answer = self._subject.offload(self._stage, card_reads=case.card_reads)

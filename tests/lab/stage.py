@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.lab import cards, oracle
+from tests.lab import cards, oracle, pages
 from tests.lab.cards import Item
 from tests.lab.faultfs import Call, Fault, FaultFs, Quirks
 from tests.lab.images import EXFAT, Rack, Volume
@@ -259,13 +259,7 @@ class Stage:
 
     def _forget_pages(self, place: str) -> None:
         """Else a run would be answered from what the run before it has read."""
-        for folder, _, files, fd in os.fwalk(os.fsencode(self.root(place)), follow_symlinks=False):
-            for name in files:
-                path = os.path.join(folder, name)
-                if os.path.isfile(path) and not os.path.islink(path):
-                    file = os.open(name, os.O_RDONLY | os.O_NOFOLLOW, dir_fd=fd)
-                    os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
-                    os.close(file)
+        pages.forget_files(os.fsencode(self.root(place)))
 
     def _device(self, place: str) -> Volume:
         volume = self.rack.volume(

@@ -18,7 +18,7 @@ from tests.lab.processes import Child, Done
 from tests.lab.processes import Station as Installation
 
 Said = dict[str, Any]
-_PATIENCE_S = 40.0
+_PATIENCE_S = 120.0
 
 
 def settings_text(
@@ -101,7 +101,7 @@ class Watching:
     def stop(self) -> Done:
         """SIGTERM, and how it ended."""
         self.child.process.terminate()
-        code = self.child.process.wait(30)
+        code = self.child.process.wait(60)
         assert self.child.process.stderr is not None
         return Done(code, "", self.child.process.stderr.read())
 

@@ -96,7 +96,10 @@ def test_conflicting_items_are_left_out() -> None:
     assert cards.without_conflicts([below, file]) == (below,)
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=40,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(tree=cards.trees())
 def test_every_drawn_tree_can_be_written(
     tree: tuple[Item, ...], tmp_path_factory: pytest.TempPathFactory

@@ -159,7 +159,7 @@ def test_name_taken_in_between(faulty: Maker, flags: str, outcome: int) -> None:
     drive.wait_hanging()
     (drive.backing / "free").write_bytes(b"in between")
     drive.release()
-    worker.join(10)
+    worker.join(60)
     assert seen == [outcome]
     content = b"in between" if outcome else b"new"
     assert (drive.backing / "free").read_bytes() == content

@@ -15,7 +15,10 @@ def test_status_follows_a_card_through_its_stay(rack: Rack, tmp_path: Path) -> N
     station = Set.make(rack, tmp_path)
     card = station.card("card", "A001", large=12 << 20)
     card.mount()
-    with throttled(card.device, read_bytes_s=2 << 20), Watching(station.installation) as watching:
+    with (
+        throttled(card.device, read_bytes_s=256 << 10) as let_go,
+        Watching(station.installation) as watching,
+    ):
         watching.wait_for(lambda said: said.get("step") == "copying")
         working: Said = {}
 
@@ -29,6 +32,7 @@ def test_status_follows_a_card_through_its_stay(rack: Rack, tmp_path: Path) -> N
         run = working["cards"][0]["run"]
         assert run["step"] in ("copying", "proving")
         assert {each["name"] for each in run["drives"]} == {"shuttle-1", "shuttle-2"}
+        let_go()
         assert watching.wait_verdict()["verdict"] == "cleared"
         screen = station.installation.run("status").out
         assert "in the reader; was safe at" in screen

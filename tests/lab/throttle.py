@@ -4,7 +4,7 @@ Source: kernel documentation ``cgroup-v1/blkio-controller.rst``. The limit is se
 so that it holds for every process and for the kernel's own write-back alike; it names one device.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +14,9 @@ _GROUP = Path("/sys/fs/cgroup/blkio")
 
 
 @contextmanager
-def throttled(device: str, *, read_bytes_s: int = 0, write_bytes_s: int = 0) -> Iterator[None]:
+def throttled(
+    device: str, *, read_bytes_s: int = 0, write_bytes_s: int = 0
+) -> Iterator[Callable[[], None]]:
     """Hold a device to byte rates while the block runs.
 
     Args:
@@ -22,19 +24,26 @@ def throttled(device: str, *, read_bytes_s: int = 0, write_bytes_s: int = 0) -> 
         read_bytes_s: bytes a second; 0 leaves reading alone.
         write_bytes_s: likewise for writing.
 
+    Yields:
+        what lets the device go as fast as it can from then on.
+
     Raises:
         LabError: this machine has no such controller.
     """
     number = device_number(device)
     rates = {"read": read_bytes_s, "write": write_bytes_s}
     chosen = {kind: rate for kind, rate in rates.items() if rate}
+
+    def let_go() -> None:
+        for kind in chosen:
+            _set(kind, number, 0)
+
     try:
         for kind, rate in chosen.items():
             _set(kind, number, rate)
-        yield
+        yield let_go
     finally:
-        for kind in chosen:
-            _set(kind, number, 0)
+        let_go()
 
 
 def device_number(device: str) -> str:
@@ -42,12 +51,14 @@ def device_number(device: str) -> str:
     return Path(f"/sys/block/{Path(device).name}/dev").read_text().strip()
 
 
-def limits() -> list[str]:
-    """Every limit that is set, as the controller lists them."""
+def limits(device: str) -> list[str]:
+    """The limits that are set for a device, as the controller lists them."""
+    number = device_number(device)
     found = []
     for kind in ("read", "write"):
         path = _GROUP / f"blkio.throttle.{kind}_bps_device"
-        found += [f"{kind} {line}" for line in path.read_text().splitlines() if line.strip()]
+        lines = (line for line in path.read_text().splitlines() if line.split()[:1] == [number])
+        found += [f"{kind} {line}" for line in lines]
     return found
 
 

@@ -189,7 +189,9 @@ def test_card_is_found_by_its_hints_and_twins_stay_two(ledger: Ledger) -> None:
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(
     st.lists(

@@ -118,7 +118,7 @@ def test_program_that_is_not_there_is_reported(clip: Clip) -> None:
 
 
 def test_stopped_worker_times_out_and_next_clip_is_read(clip: Clip) -> None:
-    with ProbePool(1, timeout_s=4) as pool:
+    with ProbePool(1, timeout_s=10) as pool:
         assert pool.probe(clip.request()).usable is Usable.YES
         (pid,) = pool.pids()
         os.kill(pid, signal.SIGSTOP)

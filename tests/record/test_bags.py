@@ -342,7 +342,10 @@ def untouched(folder: PlainFolder, name: bytes, whole: bytes) -> Bag:
     return bag
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.binary(max_size=200))
 def test_any_bytes_in_any_tag_file_are_answered(folder: PlainFolder, junk: bytes) -> None:
     without = [b"bagit.txt", b"bag-info.txt", b"manifest-sha256.txt", b"tagmanifest-sha256.txt"]

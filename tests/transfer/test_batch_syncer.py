@@ -39,7 +39,7 @@ def test_state_is_written_only_after_the_sync(sync: Callable[[Sync], None]) -> N
     may_go_on = threading.Event()
 
     def sync_whole(fd: int) -> None:
-        may_go_on.wait(10)
+        may_go_on.wait(60)
 
     sync(sync_whole)
     syncer = BatchSyncer("shuttle-1", 0, states)
@@ -76,13 +76,13 @@ def test_drive_given_up_is_not_synced_again(sync: Callable[[Sync], None]) -> Non
     def sync_whole(fd: int) -> None:
         turns.append(fd)
         is_under_way.set()
-        may_go_on.wait(10)
+        may_go_on.wait(60)
 
     sync(sync_whole)
     syncer = BatchSyncer("shuttle-1", 0, states)
     syncer.start()
     syncer.hand_over([0])
-    is_under_way.wait(10)
+    is_under_way.wait(60)
     syncer.hand_over([1])
     threading.Timer(0.05, may_go_on.set).start()
     syncer.give_up()

@@ -253,7 +253,7 @@ def test_drive_that_dies_while_it_is_proven_proves_nothing_more(proof: Proof) ->
     thread.start()
     proof.drive.wait_hanging()
     proof.drive.vanish()
-    thread.join(20)
+    thread.join(60)
     assert not thread.is_alive()
     (outcomes,) = box
     assert outcomes[LARGE] == outcomes[LAST] == Outcome.UNREADABLE

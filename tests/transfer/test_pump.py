@@ -341,7 +341,7 @@ def test_card_whose_driver_dies_ends_the_pass(card: Card) -> None:
     thread.start()
     card.faulty.wait_hanging()
     card.faulty.vanish()
-    thread.join(20)
+    thread.join(60)
     assert not thread.is_alive()
     assert card.passes.result.is_card_gone
     for path in (LARGE, LAST):

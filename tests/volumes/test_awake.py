@@ -26,7 +26,7 @@ def is_running(pid: int) -> bool:
 
 
 def wait(condition: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 60
     while not condition():
         assert time.monotonic() < deadline
         time.sleep(0.01)

@@ -24,7 +24,7 @@ def test_command_that_takes_too_long_is_ended_with_its_children(tmp_path: Path) 
     outcome = run(["sh", "-c", script], 0.5)
     assert outcome.is_late
     assert outcome.status == -1
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 60
     while _is_running(noted.read_text().strip()):
         assert time.monotonic() < deadline
         time.sleep(0.01)
