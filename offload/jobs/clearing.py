@@ -17,10 +17,11 @@ from offload.record.sshsig import sign
 from offload.storage.durable import stage
 from offload.storage.naming import rename_exclusive
 from offload.storage.syncing import sync_folder
-from offload.values.paths import join, parent
+from offload.values.paths import join, name, parent
 
 STEM = b"clearance-"
 SUFFIX = b".json"
+WITHDRAWN = b"withdrawn-"
 _MOST = 9999
 
 
@@ -53,6 +54,11 @@ class PublishingError(Exception):
         super().__init__(drive)
         self.drive = drive
         self.error = error
+
+
+def withdrawal_of(clearance: bytes) -> bytes:
+    """Where the withdrawal of ``clearance-NNNN.json`` lies, if there is one."""
+    return join(parent(clearance), WITHDRAWN + name(clearance)[len(STEM) :])
 
 
 def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Published:
@@ -145,7 +151,9 @@ def _remove_lone_signatures(place: Place) -> None:
 def _free_name(place: Place) -> bytes:
     for number in range(1, _MOST + 1):
         path = join(place.records, STEM + b"%04d" % number + SUFFIX)
-        if not place.drive.root.exists(path) and not place.drive.root.exists(path + SIGNATURE):
+        # Nor a number whose withdrawal outlived its clearance: it would stand in the way of ours.
+        taken = (path, path + SIGNATURE, withdrawal_of(path))
+        if not any(place.drive.root.exists(each) for each in taken):
             return path
     raise FileExistsError(f"{_MOST} clearances of one roll")
 

@@ -16,7 +16,7 @@ from offload.clearance.taken import StatementError
 from offload.clearance.withdrawal import LIMIT_BYTES as WITHDRAWAL_BYTES
 from offload.clearance.withdrawal import from_bytes as withdrawal_from
 from offload.errors import RecordError, reason
-from offload.jobs.clearing import STEM, SUFFIX
+from offload.jobs.clearing import STEM, SUFFIX, withdrawal_of
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_place import Listing
 from offload.jobs.verify_records import Records
@@ -27,7 +27,6 @@ from offload.jobs.verify_result import (
     SignatureReport,
     SignatureState,
 )
-from offload.jobs.withdrawing import withdrawal_of
 from offload.record.mhl.history import History
 from offload.record.mhl.known import Generation
 from offload.record.mhl.model import Process

@@ -14,6 +14,7 @@ import pytest
 
 from offload.clearance.taken import StatementError
 from offload.clearance.withdrawal import from_bytes
+from offload.events import Found
 from offload.jobs.verify_result import Answer, ClearanceReport, ClearanceState, Verification
 from offload.jobs.verify_sentences import of_clearance
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
@@ -171,3 +172,24 @@ def test_a_run_about_a_part_withdraws_nothing(scene: Scene) -> None:
     paths = frozenset({b"CLIPS/A001C002.mov"})
     hold(scene, only_paths=paths, roll="A001-missing", code="K7-4M2P")
     assert states(scene, 0) == [ClearanceState.PROVES_THIS_COPY]
+
+
+def test_a_clearance_that_cannot_be_read_does_not_keep_the_next_in_force(scene: Scene) -> None:
+    (records(scene, 0) / "clearance-0000.json").touch()
+    os.truncate(records(scene, 0) / "clearance-0000.json", 65 << 20)
+    hold(scene)
+    told = [e.finding for e in scene.events if isinstance(e, Found)]
+    (refused,) = (each for each in told if each.code == "not-withdrawn")
+    assert refused.path.endswith(b"clearance-0000.json")
+    assert ClearanceState.WITHDRAWN in states(scene, 0)
+    assert ClearanceState.PROVES_THIS_COPY not in states(scene, 0)
+
+
+def test_a_withdrawal_that_outlived_its_clearance_shields_no_other(scene: Scene) -> None:
+    hold(scene)
+    for name in ("clearance-0001.json", "clearance-0001.json.sig"):
+        (records(scene, 0) / name).unlink()
+    assert scene.offload().verdict.is_cleared
+    assert states(scene, 0) == [ClearanceState.PROVES_THIS_COPY]
+    hold(scene)
+    assert states(scene, 0) == [ClearanceState.WITHDRAWN]
