@@ -40,10 +40,20 @@ def check(
     from offload.cli.session import session
     from offload.cli.stopping import stopping
     from offload.cli.wishing import policy_of
+    from offload.errors import UsageError
+    from offload.jobs.volume_kind import is_copied_roll
     from offload.transfer.counters import Progress
+    from offload.values.paths import to_text
 
     with session(settings) as opened:
         path = find_card(opened, card, "check")
+        if is_copied_roll(path):
+            raise UsageError(
+                "this is a copy of a roll with its record beside it, and no card",
+                path=path,
+                meaning="Nothing was read.",
+                remedy=f"To check the copy:  offload verify {to_text(path)}",
+            )
         view = RunView(Progress(), as_json=as_json)
         stop = threading.Event()
         tools = view.tools(opened, stop)

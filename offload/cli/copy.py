@@ -2,11 +2,14 @@
 
 import threading
 from dataclasses import replace
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from offload.cli.options import CARD, CHECKSUM, EXPECT, JSON, SETTINGS, TO
+
+if TYPE_CHECKING:
+    from offload.errors import OffloadError
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
 
@@ -46,8 +49,12 @@ def copy(
 
     CARD is where the card is mounted, its roll or its card code; without it, the one card that is
     mounted is taken. Drives come from the settings when --to is absent.
+
+    The folder of a copy with its record beside it is copied to a further drive: compared with that
+    record while it is read, and no word is said about any card.
     """
     from offload.cli.cards import find_card
+    from offload.cli.receive import copy_further
     from offload.cli.run_view import RunView
     from offload.cli.session import session
     from offload.cli.sheet import read_sheet
@@ -55,11 +62,16 @@ def copy(
     from offload.cli.wishing import wish_for
     from offload.jobs.missing import copy_missing
     from offload.jobs.offloading import offload_card
+    from offload.jobs.volume_kind import is_copied_roll
     from offload.transfer.counters import Progress
 
     sheet = read_sheet(expect)
     with session(settings, _overrides(copies, card_reads, same_drive_ok, checksum)) as opened:
         path = find_card(opened, card)
+        if is_copied_roll(path):
+            if missing or roll or card_reads or expect:
+                raise _for_cards(path)
+            return copy_further(opened, path, tuple(to or ()), copies, as_json=as_json)
         _refuse_delivery(path)
         wish = wish_for(opened, path, tuple(to or ()), roll)
         wish = replace(wish, sheet=sheet)
@@ -71,6 +83,18 @@ def copy(
         outcome = view.watch(stopping(stop), lambda: job(wish, tools))
         view.show(outcome, is_check=missing)
         return 0 if outcome.verdict.is_cleared else 1
+
+
+def _for_cards(path: bytes) -> "OffloadError":
+    from offload.errors import UsageError
+    from offload.values.paths import to_text
+
+    return UsageError(
+        "this is a copy of a roll; --missing, --roll, --card-reads and --expect are for cards",
+        path=path,
+        meaning="Nothing was read or written.",
+        remedy=f"To copy it to a further drive:  offload copy {to_text(path)} --to DRIVE",
+    )
 
 
 def _refuse_delivery(path: bytes) -> None:

@@ -11,6 +11,7 @@ from offload.cli.options import CHECKSUM, JSON, SETTINGS, TO
 
 if TYPE_CHECKING:
     from offload.cli.session import Session
+    from offload.errors import UsageError
     from offload.jobs.receiving import ReceiveWish
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
@@ -54,28 +55,71 @@ def receive(
     Exit code 0 only when all of it came as it was sent and is on as many separate drives as the
     settings ask for.
     """
+    from offload.cli.session import session
+
+    with session(settings, _overrides(copies, same_drive_ok, checksum)) as opened:
+        asked = receive_wish(opened, os.fsencode(drive), tuple(to or ()), name, appends=append)
+        return _run(opened, asked, as_json=as_json)
+
+
+def copy_further(
+    opened: "Session",
+    roll: bytes,
+    to: tuple[str, ...],
+    copies: int | None,
+    *,
+    as_json: bool,
+) -> int:
+    """Copy a roll that lies on a drive to further ones; the exit code.
+
+    Args:
+        opened: settings and ledger.
+        roll: folder of a copy with its record beside it.
+        to: drives; those of the settings that do not hold it, when none is named.
+        copies: on how many of them; on each, when left out.
+        as_json: one JSON object a line.
+
+    Raises:
+        UsageError: there is no drive to copy to.
+    """
+    from dataclasses import replace
+
+    asked = receive_wish(opened, roll, to)
+    drives = asked.wish.drives
+    if not to:
+        top = os.path.realpath(roll) + b"/"
+        drives = tuple(
+            each
+            for each in drives
+            if not (each.path and top.startswith(os.path.realpath(each.path).rstrip(b"/") + b"/"))
+        )
+    if not drives:
+        raise _no_drive("copy", "FOLDER")
+    policy = replace(asked.wish.policy, copies_needed=copies or max(1, len(drives)))
+    wish = replace(asked.wish, drives=drives, policy=policy)
+    return _run(opened, replace(asked, wish=wish, is_further=True), as_json=as_json)
+
+
+def _run(opened: "Session", asked: "ReceiveWish", *, as_json: bool) -> int:
     from offload.cli.receive_json import write_received
     from offload.cli.receive_view import ReceiveRun, received_lines
-    from offload.cli.session import session
     from offload.cli.stopping import stopping
     from offload.cli.styled_lines import show_lines
     from offload.cli.verify_screen import pen_for
     from offload.jobs.receiving import receive as receive_delivery
     from offload.transfer.counters import Progress
 
-    with session(settings, _overrides(copies, same_drive_ok, checksum)) as opened:
-        asked = receive_wish(opened, os.fsencode(drive), tuple(to or ()), name, appends=append)
-        view = ReceiveRun(Progress(), as_json=as_json, heading=opened.settings.production.name)
-        stop = threading.Event()
-        tools = view.tools(opened, stop)
-        found = view.watch(stopping(stop), lambda: receive_delivery(asked, tools))
-        if as_json:
-            write_received(found, sys.stdout)
-        else:
-            pen = pen_for(sys.stdout)
-            times = pen.text(view.times(), "  ", " " * 4)
-            show_lines([*received_lines(found, pen), *times], sys.stdout)
-        return found.exit_code
+    view = ReceiveRun(Progress(), as_json=as_json, heading=opened.settings.production.name)
+    stop = threading.Event()
+    tools = view.tools(opened, stop)
+    found = view.watch(stopping(stop), lambda: receive_delivery(asked, tools))
+    if as_json:
+        write_received(found, sys.stdout)
+    else:
+        pen = pen_for(sys.stdout)
+        times = pen.text(view.times(), "  ", " " * 4)
+        show_lines([*received_lines(found, pen), *times], sys.stdout)
+    return found.exit_code
 
 
 def receive_wish(
@@ -94,19 +138,24 @@ def receive_wish(
     """
     from offload.cli.verify import signers_for
     from offload.cli.wishing import drive_wishes, wish_for_drives
-    from offload.errors import UsageError
     from offload.jobs.receiving import ReceiveWish
 
     drives = drive_wishes(opened, to)
     if not drives:
-        raise UsageError(
-            "no drive to copy to",
-            meaning="Nothing was read or written.",
-            remedy="offload receive DRIVE --to DRIVE --to DRIVE, or name drives in the settings; "
-            "to check it only:  offload verify DRIVE",
-        )
+        raise _no_drive("receive", "DRIVE")
     wish = wish_for_drives(opened, os.path.abspath(delivery), drives, name)
     return ReceiveWish(wish, signers_for(opened.settings), appends)
+
+
+def _no_drive(command: str, what: str) -> "UsageError":
+    from offload.errors import UsageError
+
+    return UsageError(
+        "no drive to copy to",
+        meaning="Nothing was read or written.",
+        remedy=f"offload {command} {what} --to DRIVE --to DRIVE, or name drives in the settings; "
+        f"to check it only:  offload verify {what}",
+    )
 
 
 def _overrides(

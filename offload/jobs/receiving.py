@@ -29,7 +29,7 @@ from offload.record.signers import Signers
 from offload.storage.root import Root
 from offload.transfer.readings import Outcome
 from offload.values.facts import Policy, ReadBack
-from offload.values.paths import name, parent, to_text
+from offload.values.paths import name, parent, shown, to_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +40,14 @@ class ReceiveWish:
         wish: the delivery in place of a card, drives, checksums, folders.
         signers: whose keys are known and revoked.
         appends: the next generation is written on the delivery, too.
+        is_further: it is a copy that a person named, of the station's own or not, to be copied to
+            a further drive.
     """
 
     wish: Wish
     signers: Signers
     appends: bool = False
+    is_further: bool = False
 
 
 def receive(asked: ReceiveWish, tools: Tools) -> Received:
@@ -63,7 +66,9 @@ def receive(asked: ReceiveWish, tools: Tools) -> Received:
     with ExitStack() as stack:
         card = open_card(wish.card, tools.surroundings)
         stack.callback(card.root.close)
-        refuse_own_drive(card, wish, tools)
+        if not asked.is_further:
+            refuse_own_drive(card, tools)
+        _refuse_targets(card, wish)
         machine = tools.surroundings
         holder = Holder(machine.pid, machine.host, machine.now_ns())
         stack.enter_context(take_card(tools.ledger.home, card.mounting, holder))
@@ -155,8 +160,14 @@ class _Receiving:
             self._name,
             tuple(sorted(algorithms)),
             verifying.checker.differs,
-            Signer(self._appending, self._asked.signers, f"received from {self._name}"),
+            Signer(self._appending, self._asked.signers, self._comment),
         )
+
+    @property
+    def _comment(self) -> str:
+        if self._asked.is_further:
+            return f"copied from {to_text(self._card.path)}"
+        return f"received from {self._name}"
 
     def _roll(self, part: Part, delivery: Delivery) -> ReceivedRoll:
         if not is_still_mounted(self._card, self._tools.surroundings):
@@ -214,11 +225,11 @@ class _Receiving:
         return why_not
 
 
-def refuse_own_drive(card: HeldCard, wish: Wish, tools: Tools) -> None:
+def refuse_own_drive(card: HeldCard, tools: Tools) -> None:
     """A drive of the station's own is no delivery.
 
     Raises:
-        UsageError: it is one, lies on one, or one lies on it.
+        UsageError: it is one, or lies on one.
     """
     known = drives.all_known(tools.ledger)
     markers = {each.hints.marker for each in known} - {""}
@@ -231,12 +242,22 @@ def refuse_own_drive(card: HeldCard, wish: Wish, tools: Tools) -> None:
             marker = ""
         if marker in markers:
             raise _own(card.path, next(e.hints.name for e in known if e.hints.marker == marker))
+
+
+def _refuse_targets(card: HeldCard, wish: Wish) -> None:
+    """Nothing is copied into itself."""
+    real = os.path.realpath(card.path)
     for drive in wish.drives:
         path = os.path.realpath(drive.path) if drive.path else b""
         is_inside = path and (_is_within(real, path) or _is_within(path, real))
         is_volume = drive.volume_id and drive.volume_id == card.volume.volume_id
         if is_inside or (is_volume and not card.is_folder):
-            raise _own(card.path, drive.name)
+            raise UsageError(
+                f"the drive {shown(drive.name)} holds what is to be copied, or lies within it",
+                path=card.path,
+                meaning="Nothing was read or written.",
+                remedy="Name another drive:  --to DRIVE",
+            )
 
 
 def _up_to(path: bytes, top: bytes) -> Iterable[bytes]:
@@ -258,7 +279,8 @@ def _own(path: bytes, drive: str) -> OffloadError:
         "and no delivery",
         path=path,
         meaning="Nothing was read or written.",
-        remedy=f"To check what is on it:  offload verify {to_text(path)}",
+        remedy=f"To check what is on it:  offload verify {to_text(path)}; to copy one of its rolls "
+        "to a further drive:  offload copy FOLDER-OF-ROLL --to DRIVE",
     )
 
 

@@ -31,6 +31,7 @@ from offload.record.mhl.history import History
 from offload.record.mhl.known import Generation
 from offload.record.mhl.model import Process
 from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.record.mhl.roots import is_same_root
 from offload.record.public_key import read_public_line
 from offload.values.paths import is_within, join, name, parent, shown, to_text
 
@@ -164,9 +165,15 @@ def _against_history(
 
 
 def _later_from_card(history: History, named: Generation) -> Generation | None:
-    """The newest generation, if it came from the card after this one; verifying adds others."""
+    """The newest generation, if more came from the card after this one.
+
+    Verifying adds others, and so does a copy of the copy, which holds the same.
+    """
     copied = [each for each in history.generations if each.head.process is Process.TRANSFER]
-    return copied[-1] if copied and copied[-1].number > named.number else None
+    later = copied[-1] if copied and copied[-1].number > named.number else None
+    if later is None or later.head.root is None or named.head.root is None:
+        return later
+    return None if is_same_root(later.head.root, named.head.root) else later
 
 
 def _against_content(

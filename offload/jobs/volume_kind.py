@@ -17,7 +17,9 @@ from offload.card.rules import LayoutRule
 from offload.errors import CardError, reason
 from offload.jobs.opening import MARKER, read_marker
 from offload.jobs.placing import RECORDS
-from offload.record.mhl.naming import COLLECTION_NAME
+from offload.jobs.recording import SIGNATURE
+from offload.jobs.verify_place import roll_of
+from offload.record.mhl.naming import CHAIN_NAME, COLLECTION_NAME, HISTORY_FOLDER
 from offload.storage.root import Root
 from offload.values.entries import Entry, Kind
 from offload.values.paths import join, name, parent
@@ -117,6 +119,20 @@ def is_delivery(mount_point: bytes) -> bool:
         name(parent(folder)) == RECORDS and join(parent(parent(folder)), name(folder)) in folders
         for folder in folders
     )
+
+
+def is_copied_roll(folder: bytes) -> bool:
+    """Whether a folder is a copy of a roll: it has a history, and its signed record lies beside it.
+
+    No card words are ever said of one, whatever is asked for.
+    """
+    record = join(join(parent(folder), RECORDS), roll_of(name(folder)))
+    try:
+        with Root(folder, keep_times=True) as root, Root(record, keep_times=True) as beside:
+            has_history = root.exists(join(HISTORY_FOLDER, CHAIN_NAME))
+            return has_history and beside.exists(CHAIN_NAME + SIGNATURE)
+    except OSError:
+        return False
 
 
 class _Sight:

@@ -8,7 +8,7 @@ from tests.cli.stations import DiskStation
 from tests.cli.test_copy import Desk
 from tests.jobs.receive_scene import Depot
 from tests.jobs.verify_scene import flip
-from tests.lab.images import Rack
+from tests.lab.images import EXT4, Rack
 from tests.lab.processes import Done
 
 pytestmark = pytest.mark.lab
@@ -156,3 +156,59 @@ def test_history_tells_the_good_rolls_from_the_others(rack: Rack, tmp_path: Path
     lines = {line.split()[0]: line for line in counter.run("rolls").out.splitlines()}
     assert "received as sent, at" in lines["A001"]
     assert "received not as sent, at" in lines["A002"]
+
+
+# --- a copy of ours, copied to a further drive
+
+
+def test_copy_of_a_copy_says_no_card_words_and_goes_on(
+    counter: Counter, rack: Rack, tmp_path: Path
+) -> None:
+    assert counter.receive().code == 0
+    own = counter.drives[0].root
+    third = rack.volume(EXT4, name="shuttle-3")
+    roll = next(path.parent for path in own.rglob("ascmhl"))
+    done = counter.run("copy", roll, "--to", third.root)
+    assert done.code == 0, done.out + done.err
+    assert answer(done)[0].startswith("A001  AS SENT  ")
+    assert_no_card_words(done)
+    copied = next(path.parent for path in third.root.rglob("ascmhl"))
+    for path in roll.rglob("*"):
+        if path.is_file() and "ascmhl" not in path.parts:
+            assert (copied / path.relative_to(roll)).read_bytes() == path.read_bytes()
+    manifests = sorted((copied / "ascmhl").glob("*.mhl"))
+    assert [each.name[:4] for each in manifests] == ["0001", "0002", "0003"]
+    # Which copy descends from which is in the record of the further one.
+    assert f"copied from {roll}" in manifests[-1].read_text()
+    verified = counter.run("verify", third.root)
+    assert verified.code == 0
+    assert "of an earlier time" not in verified.out
+    checked = counter.run("check", roll)
+    assert checked.code == 2
+    assert f"offload verify {roll}" in checked.err
+    assert_no_card_words(checked)
+
+
+def test_copy_of_a_copy_goes_to_no_drive_that_holds_it(counter: Counter) -> None:
+    assert counter.receive().code == 0
+    roll = next(path.parent for path in counter.drives[0].root.rglob("ascmhl"))
+    done = counter.run("copy", roll, "--to", counter.drives[0].root)
+    assert done.code == 2
+    assert "holds what is to be copied" in done.err
+    for option in (("--missing",), ("--roll", "B001"), ("--card-reads", "1")):
+        done = counter.run("copy", roll, *counter.to, *option)
+        assert done.code == 2
+        assert "are for cards" in done.err
+    assert_no_card_words(done)
+
+
+def test_damaged_copy_is_never_called_as_sent(counter: Counter, rack: Rack) -> None:
+    assert counter.receive().code == 0
+    own = counter.drives[0].root
+    clip = next(own.rglob("A001C001.mov"))
+    flip(clip, 700_000)
+    third = rack.volume(EXT4, name="shuttle-3")
+    roll = next(path.parent for path in own.rglob("ascmhl"))
+    done = counter.run("copy", roll, "--to", third.root)
+    assert done.code == 1
+    assert answer(done)[0].startswith("A001  NOT AS SENT")
