@@ -6,6 +6,7 @@ and then what matters is tried: a write-ahead log, its shared memory, and locks 
 process respects (https://www.sqlite.org/wal.html, "Disadvantages", and "How To Corrupt", part 2).
 """
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -99,7 +100,9 @@ def refuse_unfit(home: bytes, *, fs_type: str = "") -> Place:
     try:
         _try_database(home, os.path.join(trial, b"trial.sqlite"))
     finally:
-        shutil.rmtree(trial, ignore_errors=True)
+        # What it ignores does not include a folder that opens and tells nothing.
+        with contextlib.suppress(OSError):
+            shutil.rmtree(trial, ignore_errors=True)
     return Place(known, known in _IN_MEMORY)
 
 

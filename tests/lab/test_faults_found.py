@@ -89,7 +89,7 @@ def test_folder_that_opens_and_tells_nothing_is_let_go(lab: Lab, place: str) -> 
         assert result.broken == ()
 
 
-@pytest.mark.parametrize("nth", [7, 9, 10, 13])
+@pytest.mark.parametrize("nth", [7, 9, 10, 13, 283])
 def test_ledgers_folder_that_tells_nothing_is_said_to_be_unfit(lab: Lab, nth: int) -> None:
     """Its disk fails between the making of the folder and the look at what it lies on."""
     _, runner, _ = lab
