@@ -6,7 +6,7 @@ made by ``statement_json``; the form is described in ``clearance.schema.json``.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from offload.clearance import decisions
@@ -53,6 +53,37 @@ class ManifestName:
 
 
 @dataclass(frozen=True, slots=True)
+class StatedRollCopy:
+    """One roll on one drive: its folder, relative to the drive's, and its newest manifest."""
+
+    drive: str
+    path: str
+    manifest: ManifestName
+
+
+@dataclass(frozen=True, slots=True)
+class StatedRoll:
+    """One roll of a recorder's card, which makes one each day; all text is in its shown form.
+
+    Attributes:
+        roll: its name.
+        code: its card code: that of the card when it held this roll and nothing else.
+        content: root hashes of its content; empty where it holds more than the card does now.
+        files, total_bytes: of the card's files, those that are in this roll.
+        beyond: how many files the roll holds that are not on the card any more.
+        copies: where it lies, by drive.
+    """
+
+    roll: str
+    code: str
+    content: tuple[tuple[str, str], ...]
+    files: int
+    total_bytes: int
+    beyond: int
+    copies: tuple[StatedRollCopy, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Occasion:
     """What a statement needs that no verdict rests on.
 
@@ -65,6 +96,7 @@ class Occasion:
         manifests: by drive name; a drive whose copies were made by hand has none.
         descends_from: drive name -> name of the drive or delivery that its copy was made from, for
             copies that were not made from the card.
+        rolls: of a recorder's card, the oldest first; none where the card is one roll.
         paths: drive name -> folder of the copy, bytes, relative to the drive's folder.
         started: when the offload began, aware.
         proven: when the last byte was proven, aware.
@@ -86,6 +118,7 @@ class Occasion:
     version: str
     key: str
     descends_from: Mapping[str, str] = field(default_factory=dict)
+    rolls: tuple[StatedRoll, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +193,8 @@ class Statement:
         headline: of the verdict.
         declarations: of the verdict.
         copies_counted: the smallest number of separate proven copies any file has.
+        rolls: the card's rolls, where it has several or one holds more than the card; together they
+            are all of it.
     """
 
     text: str
@@ -182,6 +217,7 @@ class Statement:
     written: datetime
     version: str
     key: str
+    rolls: tuple[StatedRoll, ...] = ()
 
 
 def statement_of(facts: Facts, verdict: Verdict, occasion: Occasion) -> Statement:
@@ -215,12 +251,16 @@ def statement_of(facts: Facts, verdict: Verdict, occasion: Occasion) -> Statemen
         written=_to_the_second(occasion.written),
         version=occasion.version,
         key=safe(occasion.key),
+        rolls=_rolls(facts, counting, occasion),
     )
 
 
 def _text(occasion: Occasion, counting: list[CopySummary]) -> str:
     names = listed([copy.drive for copy in counting])
     card = f"Card {safe(occasion.roll)}, code {occasion.code},"
+    if occasion.rolls:
+        rolls = listed([safe(roll.roll) for roll in occasion.rolls])
+        card = f"Card {occasion.code}, whose files are in {rolls},"
     if len(counting) == 1:
         return f"{card} may be erased in camera. Its only copy is the one on {names}."
     return (
@@ -228,6 +268,24 @@ def _text(occasion: Occasion, counting: list[CopySummary]) -> str:
         f"{counted(len(counting), 'drive')}: {names}. Alone it proves only the copy that it lies "
         "beside."
     )
+
+
+def _rolls(facts: Facts, counting: list[CopySummary], occasion: Occasion) -> tuple[StatedRoll, ...]:
+    """The rolls, with the copies that count; every file of the card is in one of them."""
+    if not occasion.rolls:
+        return ()
+    names = {safe(copy.drive) for copy in counting}
+    rolls = tuple(
+        replace(roll, copies=tuple(each for each in roll.copies if each.drive in names))
+        for roll in occasion.rolls
+    )
+    if any({each.drive for each in roll.copies} != names for roll in rolls):
+        raise RuntimeError("a copy that counts lacks the record of a roll")
+    inventory = facts.inventory
+    is_whole = sum(roll.files for roll in rolls) == inventory.file_count
+    if not is_whole or sum(roll.total_bytes for roll in rolls) != inventory.total_bytes:
+        raise RuntimeError("the rolls together are not the card")
+    return rolls
 
 
 def _to_the_second(moment: datetime) -> datetime:

@@ -18,6 +18,8 @@ from offload.clearance.statement import (
     StatedCopy,
     StatedDecision,
     StatedNotice,
+    StatedRoll,
+    StatedRollCopy,
     Statement,
 )
 from offload.clearance.taken import StatementError, Taken
@@ -26,6 +28,8 @@ from offload.values.paths import from_text, shown, to_text
 
 FORM = 1
 """Number of the form; another number is another reader's business."""
+FORM_OF_ROLLS = 2
+"""Of a card with several rolls: as the first, and ``rolls`` beside it."""
 LIMIT_BYTES = 64 << 20
 """No clearance of ours comes near; a larger file is not read at all."""
 
@@ -63,7 +67,9 @@ def from_bytes(data: bytes) -> Statement:
 
 def _document(statement: Statement) -> dict[str, Any]:
     card, policy = statement.card, statement.policy
+    rolls = {"rolls": [_roll_document(each) for each in statement.rolls]}
     return {
+        **(rolls if statement.rolls else {}),
         "answer": "cleared",
         "card": {
             "boot_id": card.boot_id,
@@ -73,7 +79,7 @@ def _document(statement: Statement) -> dict[str, Any]:
             "mount_id": card.mount_id,
             "volume_id": card.volume_id,
         },
-        "clearance": FORM,
+        "clearance": FORM_OF_ROLLS if statement.rolls else FORM,
         "code": statement.code,
         "content": dict(statement.content),
         "copies": [_copy_document(copy) for copy in statement.copies],
@@ -133,6 +139,25 @@ def _copy_document(copy: StatedCopy) -> dict[str, Any]:
     }
 
 
+def _roll_document(each: StatedRoll) -> dict[str, Any]:
+    return {
+        "beyond": each.beyond,
+        "code": each.code,
+        "content": dict(each.content),
+        "copies": [
+            {
+                "drive": copy.drive,
+                "manifest": {"c4": copy.manifest.c4, "path": to_text(copy.manifest.path)},
+                "path": copy.path,
+            }
+            for copy in each.copies
+        ],
+        "files": each.files,
+        "roll": each.roll,
+        "total_bytes": each.total_bytes,
+    }
+
+
 def _decision_document(each: StatedDecision) -> dict[str, Any]:
     return {
         "because": each.because,
@@ -148,11 +173,12 @@ def _time_text(moment: datetime) -> str:
 
 
 def _statement(value: object) -> Statement:
-    if not isinstance(value, dict) or value.get("clearance") != FORM:
-        raise StatementError(f"not a clearance of form {FORM}")
+    form = value.get("clearance") if isinstance(value, dict) else None
+    if type(form) is not int or form not in (FORM, FORM_OF_ROLLS):
+        raise StatementError(f"not a clearance of form {FORM} or {FORM_OF_ROLLS}")
     top = Taken(value, "clearance")
     top.exactly("answer", "cleared")
-    top.exactly("clearance", FORM)
+    top.exactly("clearance", form)
     times, tool = top.part("times"), top.part("tool")
     tool.exactly("name", "offload")
     statement = Statement(
@@ -176,6 +202,7 @@ def _statement(value: object) -> Statement:
         written=times.moment("written"),
         version=tool.text("version"),
         key=top.text("key"),
+        rolls=_rolls(top) if form == FORM_OF_ROLLS else (),
     )
     for each in (times, tool, top):
         each.end()
@@ -210,6 +237,10 @@ def _contents(inventory: Taken) -> Contents:
 def _content(content: Taken) -> tuple[tuple[str, str], ...]:
     if "xxh128" not in content.names:
         raise StatementError("content: xxh128 is missing")
+    return _hashes(content)
+
+
+def _hashes(content: Taken) -> tuple[tuple[str, str], ...]:
     hashes = [(name, content.text(name)) for name in content.names]
     for name, _ in hashes:
         if not _NAME.fullmatch(name):
@@ -274,6 +305,33 @@ def _manifest(manifest: Taken) -> ManifestName:
     if not _C4.fullmatch(c4):
         raise StatementError("manifest.c4: not a C4 ID")
     return manifest.ended(ManifestName(from_text(manifest.text("path")), c4))
+
+
+def _rolls(top: Taken) -> tuple[StatedRoll, ...]:
+    rolls = top.parts("rolls", _roll)
+    if not rolls:
+        raise StatementError("rolls: none, though the form says that there are")
+    return rolls
+
+
+def _roll(each: Taken) -> StatedRoll:
+    return each.ended(
+        StatedRoll(
+            each.text("roll"),
+            each.text("code"),
+            _hashes(each.part("content")),
+            each.number("files"),
+            each.number("total_bytes"),
+            each.number("beyond"),
+            each.parts("copies", _roll_copy),
+        )
+    )
+
+
+def _roll_copy(copy: Taken) -> StatedRollCopy:
+    return copy.ended(
+        StatedRollCopy(copy.text("drive"), copy.text("path"), _manifest(copy.part("manifest")))
+    )
 
 
 def _decision(each: Taken) -> StatedDecision:

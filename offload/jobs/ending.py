@@ -5,7 +5,7 @@ every drive that it counts before the ledger commits, and what the ledger will n
 back from the drives before anybody is told anything.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -13,7 +13,7 @@ from offload import __version__
 from offload.card.inventory import Walk
 from offload.clearance.context import Context
 from offload.clearance.rules import decide
-from offload.clearance.statement import Occasion, statement_of
+from offload.clearance.statement import Occasion, StatedRoll, statement_of
 from offload.clearance.statement_json import to_bytes
 from offload.errors import reason
 from offload.events import Found
@@ -25,7 +25,7 @@ from offload.jobs.noting import Notes
 from offload.jobs.opening import HeldCard, is_still_mounted
 from offload.jobs.outcome import Outcome
 from offload.jobs.passes import PassColumns
-from offload.jobs.placing import Standing
+from offload.jobs.placing import Place, Standing
 from offload.jobs.preparing import Drives
 from offload.jobs.result import result_of
 from offload.jobs.sent_lists import SentCheck
@@ -62,6 +62,7 @@ class Ending:
         clip_findings: doubts about clips that keep the card.
         sent: how the files agree with a list that came with them.
         is_without_clip: a known layout without one clip.
+        rolls: of a recorder's card, the oldest first; none where the card is one roll.
     """
 
     wish: Wish
@@ -80,6 +81,7 @@ class Ending:
     sent: SentCheck = field(default_factory=SentCheck)
     notices: tuple[Finding, ...] = ()
     is_without_clip: bool = False
+    rolls: tuple[StatedRoll, ...] = ()
 
     def conclude(self, look: LastLook) -> Outcome:
         """Judge and publish; the outcome is written down when this returns.
@@ -110,7 +112,9 @@ class Ending:
         """Whoever has only the drives has to see it too."""
         now = self.tools.surroundings.now().astimezone()
         because = tuple(dict.fromkeys(hold.code for hold in verdict.holds))
-        for finding in withdraw_earlier(self.drives.active, because, now, self.tools.key):
+        for finding in withdraw_earlier(
+            _rolls_on(self.drives.active), because, now, self.tools.key
+        ):
             self.tools.sink(Found(finding))
 
     def _write_page(self) -> None:
@@ -133,6 +137,7 @@ class Ending:
             self.recorded,
             self.started_at,
             self.tools.surroundings.now(),
+            self.rolls,
         )
 
     def facts(self, look: LastLook) -> Facts:
@@ -178,7 +183,7 @@ class Ending:
         places = [place for place in self.drives.places if place.name in counted]
         content = to_bytes(statement_of(facts, verdict, self._occasion()))
         try:
-            published = publish(places, content, self.tools.key)
+            published = publish(_rolls_on(places), content, self.tools.key)
         except PublishingError as error:
             self.drives.fail(error.drive, reason(error.error))
             self.recorded.pop(error.drive, None)
@@ -208,6 +213,7 @@ class Ending:
             version=__version__,
             key=key_line(self.tools.key, self.tools.identity),
             paths=folders_of(self.drives.places),
+            rolls=self.rolls,
         )
 
     def _note_clearance(self, published: Published, verdict: Verdict) -> None:
@@ -243,3 +249,8 @@ class Ending:
             )
             self.notes.copy_result(place.name, result)
         self.notes.found([*self.findings, *self.columns.findings, *self.clip_findings])
+
+
+def _rolls_on(places: Iterable[Place]) -> list[Place]:
+    """Every roll of the card on every drive: each record has to say the same."""
+    return [roll for place in places for roll in place.rolls]

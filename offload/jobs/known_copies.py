@@ -6,6 +6,7 @@ mounting and their files' facts are unchanged (design, decision 7).
 """
 
 import os
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -23,6 +24,7 @@ from offload.jobs.placing import NAMES_NAME, RECORDS
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish
 from offload.ledger import (
+    card_rolls,
     cards,
     clearances,
     copies,
@@ -336,8 +338,9 @@ def _drive_facts(
         return absent
     stack.callback(drive.root.close)
     columns = copies.load(tools.ledger, copy.copy, len(entries))
-    folder = _relative(copy, drive)
-    states = _copy_states(drive, folder, entries, columns, copy)
+    folder = _relative(copy.result.path, drive)
+    lies = _roll_folders(drive, copy, tools) or {folder: None}
+    states = _copy_states(drive, lies, entries, columns, copy)
     return DriveFacts(
         copy.drive_name,
         join(drive.root.path, folder),
@@ -347,23 +350,56 @@ def _drive_facts(
         is_ram=drive.physical.is_ram,
         is_on_card=bool(drive.physical.devices & card.physical.devices),
         is_present=True,
-        is_recorded=_has_record(drive.root, folder),
+        is_recorded=all(_has_record(drive.root, each) for each in lies),
         failure=copy.result.failure,
         read_back=copy.result.read_back,
     )
 
 
+def _roll_folders(
+    drive: HeldDrive, copy: Copy, tools: Tools
+) -> dict[bytes, frozenset[bytes] | None]:
+    """Where the rolls of a recorder's card lie, and the paths that each of them was made of.
+
+    The newest first: a path that the recorder has written anew is in the newest one that has it.
+    """
+    kept = card_rolls.of_offload(tools.ledger, copy.offload)
+    found: dict[bytes, frozenset[bytes] | None] = {}
+    for folder in reversed(card_rolls.folders_of(tools.ledger, copy.copy)):
+        if folder.position < len(kept):
+            listing = inventories.load(tools.ledger, kept[folder.position].inventory).entries
+            paths = frozenset(listing.path(at) for at in range(len(listing)))
+            found[_relative(folder.path, drive)] = paths
+    return found
+
+
 def _copy_states(
-    drive: HeldDrive, folder: bytes, entries: Entries, columns: copies.CopyColumns, copy: Copy
+    drive: HeldDrive,
+    lies: Mapping[bytes, frozenset[bytes] | None],
+    entries: Entries,
+    columns: copies.CopyColumns,
+    copy: Copy,
 ) -> bytes:
+    """States as they were proven, where the files are still as they were then.
+
+    Args:
+        lies: folder on the drive -> paths of the card in it, None for all.
+    """
     states = bytearray(columns.states)
     is_moved = not _is_mounted_as(drive.volume, drive.mounting, copy.mounting)
-    renamed = _names(drive.root, folder).renamed(entries)
+    renamed = {folder: _names(drive.root, folder).renamed(entries) for folder in lies}
+
+    def path_of(path: bytes) -> bytes:
+        for folder, paths in lies.items():
+            if paths is None or path in paths:
+                return join(folder, renamed[folder].get(path, path))
+        return b""
+
     for number in range(len(entries)):
         if not copies.is_proven(states[number]):
             continue
-        path = join(folder, renamed.get(entries.path(number), entries.path(number)))
-        is_same = _is_as_proven(drive.root, path, entries, number, columns)
+        path = path_of(entries.path(number))
+        is_same = bool(path) and _is_as_proven(drive.root, path, entries, number, columns)
         if not is_same:
             states[number] = CopyState.ABSENT
         elif is_moved:
@@ -388,9 +424,8 @@ def _is_as_proven(
     return (facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns) == (size, modified, changed)
 
 
-def _relative(copy: Copy, drive: HeldDrive) -> bytes:
-    """The copy's folder below the drive's, wherever that is mounted now."""
-    before = copy.result.path
+def _relative(before: bytes, drive: HeldDrive) -> bytes:
+    """A copy's folder below the drive's, wherever that is mounted now."""
     top = drive.root.path.rstrip(b"/")
     if before.startswith(top + b"/"):
         return before[len(top) + 1 :]

@@ -11,10 +11,11 @@ from typing import Any
 from offload.errors import LedgerError
 from offload.jobs.opening import HeldCard, HeldDrive
 from offload.jobs.passes import PassColumns
-from offload.jobs.placing import Place
+from offload.jobs.placing import Place, Standing
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import Wish
 from offload.ledger import (
+    card_rolls,
     cards,
     clearances,
     copies,
@@ -227,15 +228,44 @@ class Notes:
             with self.ledger.writing():
                 if is_card:
                     cards.tell_code(self.ledger, self.card, code)
-                known = [
-                    each
-                    for each in rolls.of_card(self.ledger, self.card)
-                    if each.code == code and each.name == roll.name
-                ]
-                self.roll = known[0].roll if known else rolls.add(self.ledger, roll)
+                self.roll = self._number_of_roll(roll)
                 offloads.give_roll(self.ledger, self.offload, self.roll)
 
         self._try(write)
+
+    def keep_rolls(self, code: str, found: Sequence[tuple[int, rolls.NewRoll, Inventory]]) -> None:
+        """The rolls of a recorder's card, the oldest first; the newest is the offload's own.
+
+        Args:
+            code: of the whole card.
+            found: number of a roll that is known, or 0; the roll; what it is made of.
+        """
+
+        def write() -> None:
+            with self.ledger.writing():
+                cards.tell_code(self.ledger, self.card, code)
+                kept = [
+                    card_rolls.KeptRoll(
+                        number or self._number_of_roll(roll),
+                        inventories.keep(self.ledger, inventory),
+                    )
+                    for number, roll, inventory in found
+                ]
+                card_rolls.keep(self.ledger, self.offload, kept)
+                self.roll = kept[-1].roll
+                offloads.give_roll(self.ledger, self.offload, self.roll)
+
+        self._try(write)
+
+    def roll_folders(self, place: Place) -> None:
+        """Where the rolls of a recorder's card lie on one drive."""
+        copy = self.copy_numbers.get(place.name)
+        folders = [
+            card_rolls.RollFolder(position, roll.absolute, roll.standing is Standing.DONE)
+            for position, roll in enumerate(reversed(place.rolls))
+        ]
+        if copy is not None:
+            self._try(lambda: card_rolls.keep_folders(self.ledger, copy, folders))
 
     def found(self, found: Iterable[Finding]) -> None:
         """Findings, bounded."""
@@ -341,6 +371,14 @@ class Notes:
                 work=_work_of(wish),
             ),
         )
+
+    def _number_of_roll(self, roll: rolls.NewRoll) -> int:
+        known = [
+            each
+            for each in rolls.of_card(self.ledger, self.card)
+            if each.code == roll.code and each.name == roll.name
+        ]
+        return known[0].roll if known else rolls.add(self.ledger, roll)
 
     def _add_files(self, numbers: Sequence[int], columns: PassColumns) -> None:
         digests = columns.copied.digests

@@ -8,11 +8,13 @@ counts, then renamed on every one; the ledger committed; and only then the verdi
 import contextlib
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date, datetime
 
 from offload.card.folder import shooting_day
 from offload.card.inventory import Walk
 from offload.card.layout import Layout, clip_paths, recognise
-from offload.card.naming import RollName, roll_name, unnamed_roll
+from offload.card.naming import UNNAMED, RollName, roll_name, unnamed_roll
+from offload.card.rules import Medium
 from offload.checksum import COMPARE
 from offload.clearance.context import Context
 from offload.errors import CardError, RecordError, reason
@@ -24,6 +26,7 @@ from offload.events import (
     StepFinished,
     StepStarted,
 )
+from offload.jobs.card_rolls import CardRoll, divide, earlier_rolls
 from offload.jobs.card_state import card_notices
 from offload.jobs.choosing import items_to_copy
 from offload.jobs.copied import Copied, Occasion, Recorded
@@ -38,15 +41,25 @@ from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.passes import PassColumns, new_columns
 from offload.jobs.placing import Place, Standing
-from offload.jobs.preparing import Drives, lease_of
+from offload.jobs.preparing import lease_of
 from offload.jobs.recording import (
     Completeness,
     completeness_of,
     content_roots,
+    left_standing,
     take_final_name,
     write_record,
 )
+from offload.jobs.roll_words import division_notices, folder_on, stated_rolls
+from offload.jobs.same_manifest import SameManifest
 from offload.jobs.sent_lists import sent_differs, sent_lists
+from offload.jobs.spread_places import (
+    RollPart,
+    SpreadDrives,
+    SpreadPlace,
+    digests_of,
+    parts_of,
+)
 from offload.jobs.tools import Tools
 from offload.jobs.two_passes import TwoPasses
 from offload.jobs.wishes import Wish
@@ -104,8 +117,11 @@ class CardRun:
         self._card = card
         self._started_at = tools.surroundings.now()
         self._notes = Notes(tools.ledger, tools.surroundings)
-        self._drives = Drives(wish, tools, card, self._notes)
+        self._drives = SpreadDrives(wish, tools, card, self._notes)
         self._recorded: dict[str, Recorded] = {}
+        self._rolls_recorded: dict[str, dict[int, Recorded]] = {}
+        self._roll_roots: dict[int, dict[str, bytes]] = {}
+        self._manifests: dict[int, list[SameManifest]] = {}
         self._findings: list[Finding] = []
         self._notices: list[Finding] = []
         self._roots: dict[str, bytes] = {}
@@ -126,6 +142,7 @@ class CardRun:
         self._notices += [*self._sent.faults, *self._sent.missing]
         self._name_roll()
         self._begin_notes()
+        self._take_apart()
         with self._step("preflight"):
             self._drives.open_all()
             self._place()
@@ -146,6 +163,7 @@ class CardRun:
         with self._step("last-look"):
             look = self._last_look()
             self._looking.keep(self._columns)
+        self._note_rolls()
         return self._ending().conclude(look)
 
     def close(self) -> None:
@@ -202,6 +220,26 @@ class CardRun:
         self._tools.progress.offload = self._notes.offload
         self._bases = self._notes.bases(self._roll_by_rule)
 
+    def _take_apart(self) -> None:
+        """A recorder's card stays in for days and makes a roll each day: which files are whose."""
+        is_sound = self._layout is not None and self._layout.medium is Medium.SOUND
+        if not is_sound or self._wish.only_paths is not None or not self._notes.is_written:
+            return
+        earlier = earlier_rolls(self._tools.ledger, self._notes.card)
+        division = divide(self._entries, earlier, self._day(), self._wish.roll, self._roll_by_rule)
+        if division is None:
+            return
+        rolls = division.rolls
+        self._drives.spread(rolls, self._base_of_roll)
+        self._roll = self._roll_by_rule = rolls[-1].name
+        self._is_unnamed = rolls[-1].is_new and rolls[-1].name.startswith(UNNAMED)
+        self._bases = self._notes.bases(self._roll_by_rule)
+        for finding in division_notices(division):
+            self._notice(finding)
+
+    def _day(self) -> str:
+        return shooting_day(self._started_at.astimezone(), self._wish.day_starts).isoformat()
+
     def _place(self) -> None:
         self._drives.place(self._base_of, self._lease, self._entries)
         if self._drives.places:
@@ -228,6 +266,17 @@ class CardRun:
         day = self._started_at.astimezone()
         return self._wish.base_folder(day, self._roll_by_rule, self._naming.cameras)
 
+    def _base_of_roll(self, drive: HeldDrive, roll: CardRoll) -> bytes:
+        """Where one of the card's rolls lies on a drive, or is to lie."""
+        found = folder_on(drive, roll)
+        if found is not None:
+            return found
+        if not roll.day:
+            return self._base_of(drive)
+        # Of an earlier day, on a drive that has not got it: in that day's folder.
+        day = datetime.combine(date.fromisoformat(roll.day), self._wish.day_starts)
+        return self._wish.base_folder(day, roll.name, self._naming.cameras)
+
     # --- the passes ---
 
     def _copy_and_prove(self) -> None:
@@ -239,11 +288,12 @@ class CardRun:
 
     def _copy(self) -> None:
         self._copy_once()
-        while self._is_other_material():
+        while others := self._other_material():
             # What lies under the roll's name is another card's, alike in every name and size.
-            self._drives.step_back(self._entries, self._columns.copied.drive_states)
+            states = self._columns.copied.drive_states
+            self._drives.step_back(self._entries, states, others)
             self._drives.unlock()
-            self._drives.part += 1
+            self._drives.take_next_part(others)
             self._place()
             self._copy_once()
         self._name_by_code()
@@ -281,18 +331,32 @@ class CardRun:
         self._passes.copy(items)
         self._note_code()
 
-    def _is_other_material(self) -> bool:
-        """Whether a record beside finished material says that it is not this card's."""
-        for place in self._active:
-            if place.standing is Standing.GROWING:
-                continue
-            try:
-                if contradicts(place, self._entries, self._columns.copied.digests):
-                    return True
-            except (OSError, RecordError) as error:
-                text = str(error) if isinstance(error, RecordError) else reason(error)
-                self._found(Finding("record-broken", text, b"", place.name))
-        return False
+    def _other_material(self) -> set[int]:
+        """Of which rolls a record beside finished material says that it is not this card's."""
+        return {
+            part.position
+            for place in self._active
+            for part in self._parts_of(place)
+            if part.place.standing is not Standing.GROWING and self._is_other(part)
+        }
+
+    def _is_other(self, part: RollPart) -> bool:
+        try:
+            return contradicts(part.place, part.entries, part.digests)
+        except (OSError, RecordError) as error:
+            text = str(error) if isinstance(error, RecordError) else reason(error)
+            self._found(Finding("record-broken", text, b"", part.place.name))
+            return False
+
+    def _parts_of(self, place: Place) -> Iterator[RollPart]:
+        return parts_of(
+            place,
+            self._drives.rolls,
+            self._entries,
+            self._columns.drive_states[place.name],
+            self._columns.card_states,
+            self._columns.copied.digests,
+        )
 
     def _note_code(self) -> None:
         """The card has been read once: its code is known, if all of it could be read."""
@@ -303,12 +367,23 @@ class CardRun:
         self._code = card_code(root) if self._wish.only_paths is None else self._wish.code
         self._tools.progress.code = self._code
         self._tools.sink(CardCoded(self._code))
+        self._note_roll_codes()
+
+    def _note_roll_codes(self) -> None:
+        """Each roll of a recorder's card has a code of its own: its receiver has no other."""
+        for position, roll in enumerate(self._drives.rolls):
+            entries = Entries(self._entries[number] for number in roll.numbers)
+            digests = digests_of(self._columns.copied.digests, roll.numbers)
+            roots = content_roots(entries, digests)
+            self._roll_roots[position] = roots
+            if COMPARE in roots and not roll.code:
+                self._drives.codes[position] = card_code(roots[COMPARE])
 
     def _name_by_code(self) -> None:
         """A card without a name waits for a person's word under its code, never under a guess."""
         if not (self._is_unnamed and self._code):
             return
-        roll = unnamed_roll(self._code)
+        roll = unnamed_roll(self._drives.codes[-1] if self._drives.rolls else self._code)
         self._drives.name_anew(roll.encode("ascii"))
         self._roll = self._roll_by_rule = roll
         self._is_unnamed = False
@@ -319,19 +394,36 @@ class CardRun:
     def _note_roll(self) -> None:
         if not self._code:
             return
-        day = shooting_day(self._started_at.astimezone(), self._wish.day_starts)
-        self._notes.coded(
-            self._code,
-            NewRoll(
-                self._roll,
-                self._notes.card,
-                self._code,
-                self._roots[COMPARE],
-                self._wish.production,
-                day.isoformat(),
-                self._surroundings.now_ns(),
-            ),
+        if self._drives.rolls:
+            return
+        self._notes.coded(self._code, self._new_roll(self._roll, self._code, self._roots[COMPARE]))
+
+    def _new_roll(self, name: str, code: str, root: bytes, day: str = "") -> NewRoll:
+        return NewRoll(
+            name,
+            self._notes.card,
+            code,
+            root,
+            self._wish.production,
+            day or self._day(),
+            self._surroundings.now_ns(),
         )
+
+    def _note_rolls(self) -> None:
+        """Write down which rolls the card has, and where each of them lies on each drive."""
+        rolls = self._drives.rolls
+        if not (rolls and self._code and self._active):
+            return
+        names = [each.roll for each in reversed(self._active[0].rolls)]
+        found = []
+        for position, (roll, raw) in enumerate(zip(rolls, names, strict=True)):
+            name = raw.decode("utf-8", "surrogateescape")
+            code, root = self._drives.codes[position], self._roll_roots[position][COMPARE]
+            is_known = roll.roll if name == roll.name else 0
+            found.append((is_known, self._new_roll(name, code, root, roll.day), roll.inventory))
+        self._notes.keep_rolls(self._code, found)
+        for place in self._active:
+            self._notes.roll_folders(place)
 
     # --- the record, the last look, the word ---
 
@@ -351,19 +443,37 @@ class CardRun:
                 self._found(Finding("record-not-written", why, b"", place.name))
 
     def _record_on(self, place: Place, occasion: Occasion) -> None:
-        """Record, name, lease; a drive counts as recorded only when all three are down."""
-        states = self._columns.drive_states[place.name]
-        completeness = completeness_of(self._entries, self._columns.card_states, states)
+        """Record, name, lease of every roll; a drive counts as recorded only with all of them."""
+        parts = list(self._parts_of(place))
+        made = [self._record_roll(part, self._occasion_of(part, occasion)) for part in parts]
+        recorded = {at: each for at, each in enumerate(made) if each is not None}
+        self._rolls_recorded[place.name] = recorded
+        if isinstance(place, SpreadPlace):
+            place.note_standing()
+        if len(recorded) == len(parts):
+            self._recorded[place.name] = recorded[len(parts) - 1]
+
+    def _occasion_of(self, part: RollPart, occasion: Occasion) -> Occasion:
+        """Only within one roll may a manifest be written once more for another drive."""
+        return replace(occasion, manifests=self._manifests.setdefault(part.position, []))
+
+    def _record_roll(self, part: RollPart, occasion: Occasion) -> Recorded | None:
+        place = part.place
+        completeness = completeness_of(part.entries, part.card_states, part.states)
         if completeness is Completeness.UNPROVEN:
-            return
+            return None
+        copied = Copied(place, part.entries, part.states, part.digests)
         if place.standing is Standing.ADDING:
-            join_roll(place, self._entries)
-        copied = Copied(place, self._entries, states, self._columns.copied.digests)
-        recorded = write_record(copied, self._tools.key, occasion)
+            join_roll(place, part.entries)
+        recorded = None
+        if part.gone and place.standing is Standing.DONE:
+            recorded = left_standing(copied, self._tools.key, occasion)
+        recorded = recorded or write_record(copied, self._tools.key, occasion)
         take_final_name(place, is_whole=completeness is Completeness.WHOLE)
         if place.lock is not None:
-            write_run(place.drive.root, place.records, lease_of(place, self._lease))
-        self._recorded[place.name] = recorded
+            lease = self._drives.lease_for(part.position, self._lease)
+            write_run(place.drive.root, place.records, lease_of(place, lease))
+        return recorded
 
     def _comment(self) -> str:
         drives = ", ".join(place.name for place in self._active)
@@ -414,6 +524,7 @@ class CardRun:
             notices=(*self._notices, *self._looking.notices),
             sent=sent_differs(self._sent, self._columns.copied.digests),
             is_without_clip=self._layout is not None and self._layout.is_without_clip,
+            rolls=stated_rolls(self._drives, self._entries, self._roll_roots, self._rolls_recorded),
         )
 
     def _notice(self, finding: Finding) -> None:

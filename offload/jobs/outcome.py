@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from offload.clearance.context import Context
+from offload.clearance.statement import StatedRoll
 from offload.jobs.clearing import Published
 from offload.jobs.copied import Recorded
 from offload.values.facts import Facts
@@ -24,6 +25,7 @@ class Outcome:
         clearance: what was published; nothing when the card is held.
         recorded: by drive name.
         started_at, ended_at: with zone.
+        rolls: of a recorder's card, the oldest first; none where the card is one roll.
     """
 
     verdict: Verdict
@@ -35,3 +37,4 @@ class Outcome:
     recorded: Mapping[str, Recorded]
     started_at: datetime
     ended_at: datetime
+    rolls: tuple[StatedRoll, ...] = ()

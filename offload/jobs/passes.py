@@ -237,20 +237,12 @@ def _settle_card(result: ReadingResult, columns: PassColumns, numbers: Sequence[
 
 
 def _target(place: Place) -> Target:
-    return Target(
-        place.name, place.grows_in, place.medium, place.drive.volume.fs_type, place.renamed
-    )
+    folder, renamed = place.written_in()
+    return Target(place.name, folder, place.medium, place.drive.volume.fs_type, renamed)
 
 
 def _drive_reading(place: Place, entries: Entries, columns: PassColumns) -> Reading:
-    # Worked out once: where the copy lies does not move while it is read.
-    there, elsewhere = place.lies_in + b"/", place.grows_in + b"/"
-    path_at, has_joined, renamed = entries.path, place.has_joined, place.renamed
-
-    def path_of(number: int) -> bytes:
-        path = path_at(number)
-        return (there if has_joined(number) else elsewhere) + renamed.get(path, path)
-
+    path_of = place.paths(entries)
     numbers = _numbers_to_prove(place, columns)
     # What was read once in this mounting may be remembered by a driver in user space.
     is_anew = place.is_mounted_anew and not place.is_read

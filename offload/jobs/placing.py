@@ -15,7 +15,7 @@ Rules:
 import contextlib
 import os
 import stat
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
@@ -172,6 +172,34 @@ class Place:
         """An entry has been moved into the roll."""
         self.present[number] = _THERE
 
+    def note_removed(self, number: int) -> None:
+        """What lay there for an entry was wrong and is gone."""
+        self.present[number] = 0
+
+    @property
+    def rolls(self) -> "Sequence[Place]":
+        """The rolls that the card has there, each with a record of its own; the newest first."""
+        return (self,)
+
+    def is_in(self, number: int, rolls: Collection[int]) -> bool:
+        """Whether an entry is in one of these rolls of the card, counted from the oldest, 0."""
+        return 0 in rolls and number >= 0
+
+    def written_in(self) -> tuple[bytes, Mapping[bytes, bytes]]:
+        """Where what is missing is written: a folder, and the paths in it that differ."""
+        return self.grows_in, self.renamed
+
+    def paths(self, entries: Entries) -> Callable[[int], bytes]:
+        """Where each entry's copy lies now, relative to the root; good until something is moved."""
+        there, elsewhere = self.lies_in + b"/", self.grows_in + b"/"
+        path_at, has_joined, renamed = entries.path, self.has_joined, self.renamed
+
+        def path_of(number: int) -> bytes:
+            path = path_at(number)
+            return (there if has_joined(number) else elsewhere) + renamed.get(path, path)
+
+        return path_of
+
     def note_written(self, number: int) -> None:
         """An entry is there now and need not be written again, only proven."""
         self.present[number] = _BESIDE if self.standing is Standing.ADDING else _THERE
@@ -191,6 +219,7 @@ def place_all(
     *,
     first_part: int = 1,
     is_delivery: bool = False,
+    gone: frozenset[bytes] = frozenset(),
 ) -> tuple[list[Place], dict[str, OffloadError], int]:
     """Find the roll's name and place on every drive. Nothing is left changed.
 
@@ -203,6 +232,7 @@ def place_all(
         first_part: 1 for the roll's own name, 2 for ``ROLL-2`` and so on.
         is_delivery: what comes is a copy, of a roll that may be here already, from another card or
             hand: what is finished and listed alike may be it, and its record has the last word.
+        gone: paths that the finished roll holds and the card has no more.
 
     Returns:
         Places, all with one roll name; why a drive is dropped; the part taken.
@@ -218,7 +248,7 @@ def place_all(
         roll = os.fsencode(run.roll) + (b"-%d" % part if part > 1 else b"")
         try:
             places, refused = _try_all(
-                drives, base_of, roll, run, entries, rules_of, is_delivery=is_delivery
+                drives, base_of, roll, run, entries, rules_of, is_delivery=is_delivery, gone=gone
             )
         except _OtherCardError:
             continue
@@ -256,6 +286,7 @@ def _try_all(
     rules_of: Callable[[HeldDrive], NameRules],
     *,
     is_delivery: bool,
+    gone: frozenset[bytes],
 ) -> tuple[list[Place], dict[str, OffloadError]]:
     places: list[Place] = []
     refused: dict[str, OffloadError] = {}
@@ -269,7 +300,7 @@ def _try_all(
                 rules_of(drive),
                 bytearray(len(entries)),
             )
-            _look(place, run, entries, is_delivery=is_delivery)
+            _look(place, run, entries, is_delivery=is_delivery, gone=gone)
         except DriveError as error:
             refused[drive.name] = error
         except OSError as error:
@@ -287,7 +318,9 @@ def _rules_of(drive: HeldDrive, *, may_be_tried: bool) -> NameRules:
     return rules_for(kind, probed)
 
 
-def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> None:
+def _look(
+    place: Place, run: Run, entries: Entries, *, is_delivery: bool, gone: frozenset[bytes]
+) -> None:
     """Find out what there is of the roll on one drive, and how names are written there."""
     root = place.drive.root
     root.forget_folders()
@@ -307,6 +340,9 @@ def _look(place: Place, run: Run, entries: Entries, *, is_delivery: bool) -> Non
         owner = Owner.THIS_CARD if is_alike else Owner.OTHER_CARD
     if owner is Owner.OTHER_CARD or (lies is Lies.NOTHING and _is_record_of_other(place, run)):
         raise _OtherCardError
+    if lies is Lies.DONE:
+        # An earlier roll keeps what the card has no more; no other roll's files are named so.
+        record |= {place.names.on_drive(path) for path in gone}
     place.existing = weigh_existing(entries, place.names, place.rules, found, lies, owner, record)
     if place.existing.use is Use.REFUSE:
         if owner is Owner.THIS_CARD:

@@ -4,7 +4,7 @@ Nothing of the card is on any drive before everything that stands in the way has
 that cannot be used is dropped with its reason; the others go on.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 
@@ -87,21 +87,25 @@ class Drives:
             place.bit = bit
             place.is_mounted_anew = self._is_mounted_anew(place, entries)
 
-    def step_back(self, entries: Entries, states: Mapping[str, bytearray]) -> None:
+    def step_back(
+        self, entries: Entries, states: Mapping[str, bytearray], others: Collection[int]
+    ) -> None:
         """Leave another card's material as it was before this run wrote beside it.
 
         Args:
             entries: of the card.
             states: by drive name, the copying pass's own.
+            others: which of the card's rolls it is; a card with one roll has but that.
         """
         for place in self.active:
             with self.guarding(place):
                 for number in range(len(entries)):
-                    is_file = entries.kind(number) is Kind.FILE
+                    is_file = entries.kind(number) is Kind.FILE and place.is_in(number, others)
                     if is_file and states[place.name][number] == CopyState.WRITTEN:
                         place.drive.root.remove_file(place.path_of(number, entries.path(number)))
-                if not place.drive.volume.is_read_only:
-                    _give_up_name(place)
+                for at, roll in enumerate(reversed(place.rolls)):
+                    if at in others and not place.drive.volume.is_read_only:
+                        _give_up_name(roll)
 
     def note_written(self, states: Mapping[str, bytearray]) -> None:
         """What this run has written is there: copied once more, it would be in its own way.
@@ -146,9 +150,19 @@ class Drives:
     def unlock(self) -> None:
         """Give the rolls on the drives back to other runs."""
         for place in self.places:
-            if place.lock is not None:
-                place.lock.release()
-                place.lock = None
+            for roll in place.rolls:
+                if roll.lock is not None:
+                    roll.lock.release()
+                    roll.lock = None
+
+    def take_next_part(self, others: Collection[int]) -> None:
+        """The roll's name is another card's: the next one is ``ROLL-2``, ``ROLL-3`` and so on.
+
+        Args:
+            others: which of the card's rolls it is; a card with one roll has but that.
+        """
+        if 0 in others:
+            self.part += 1
 
     def close(self) -> None:
         """Let go of everything."""

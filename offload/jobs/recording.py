@@ -25,6 +25,7 @@ from offload.record.keys import SigningKey
 from offload.record.mhl.chain import Chain, chain_bytes
 from offload.record.mhl.model import (
     FORMATS,
+    Action,
     Creator,
     Hash,
     HashRecord,
@@ -122,6 +123,30 @@ def write_record(
     _replace_own(root, join(place.records, SIGNERS_NAME), signers.encode("utf-8"))
     _write_by_hand(copied, made, unlisted, key, occasion)
     return made
+
+
+def left_standing(copied: Copied, key: SigningKey, occasion: Occasion) -> Recorded | None:
+    """The record of a finished roll that holds more than the card does now, left as it is.
+
+    Returns:
+        None where this key has not signed it, or it does not tell every file as it is now.
+
+    Raises:
+        OSError: the drive failed.
+        RecordError: the history there is broken, or says that these files are others.
+    """
+    place = copied.place
+    earlier = read_earlier(place.drive.root, _history(place))
+    if not earlier.chain.entries or not _is_signed(place, earlier.chain_content, key, occasion):
+        return None
+    for number in copied.in_order():
+        if copied.entries.kind(number) is Kind.FOLDER:
+            continue
+        digests = {each: copied.digests.get(each, number) for each in copied.formats}
+        known = {each: digest for each, digest in digests.items() if digest is not None}
+        if earlier.action_for(copied.path(number), known) is not Action.VERIFIED:
+            return None
+    return _recorded(place, earlier.chain, earlier.root)
 
 
 def write_names(place: Place, key: SigningKey) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from itertools import islice
 from typing import Any
 
+from offload.clearance.statement import StatedRoll
 from offload.jobs.outcome import Outcome
 from offload.values.paths import shown, to_text
 from offload.values.verdict import CopySummary, Hold, Notice
@@ -31,6 +32,7 @@ def result_of(outcome: Outcome) -> dict[str, Any]:
         "code": outcome.context.code,
         "roll": shown(outcome.context.roll),
         "copies": [_copy(copy) for copy in verdict.copies],
+        "rolls": [_roll(roll) for roll in outcome.rolls],
         "copies_counted": verdict.copies_counted,
         "card_reads": outcome.facts.policy.card_reads,
         "bytes": inventory.total_bytes,
@@ -87,6 +89,24 @@ def _copy(copy: CopySummary) -> dict[str, Any]:
         "counts": copy.counts,
         "why_not": copy.why_not,
         "names_read": copy.names_read,
+    }
+
+
+def _roll(roll: StatedRoll) -> dict[str, Any]:
+    return {
+        "roll": roll.roll,
+        "code": roll.code,
+        "files": roll.files,
+        "bytes": roll.total_bytes,
+        "beyond": roll.beyond,
+        "copies": [
+            {
+                "drive": copy.drive,
+                "path": copy.path,
+                "manifest": {"path": to_text(copy.manifest.path), "c4": copy.manifest.c4},
+            }
+            for copy in roll.copies
+        ],
     }
 
 

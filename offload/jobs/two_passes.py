@@ -176,7 +176,7 @@ class TwoPasses:
                 path = place.path_of(number, self._entries.path(number))
                 with self._drives.guarding(place):
                     place.drive.root.remove_file(path)
-                place.present[number] = 0
+                place.note_removed(number)
                 place.is_mounted_anew = False
                 text = "what an earlier run had left was wrong, and was written anew"
                 self._notice(Finding("existing-was-wrong", text, path, place.name))

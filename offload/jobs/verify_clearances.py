@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from offload.checksum import digest_text
-from offload.clearance.statement import Statement
+from offload.clearance.statement import ManifestName, Statement
 from offload.clearance.statement_json import LIMIT_BYTES, from_bytes
 from offload.clearance.taken import StatementError
 from offload.clearance.withdrawal import LIMIT_BYTES as WITHDRAWAL_BYTES
@@ -142,17 +142,17 @@ def _against_history(
     statement: Statement, history: History | None
 ) -> tuple[ClearanceState | None, str]:
     """How a statement contradicts the record beside it; nothing where it does not."""
-    named = {copy.manifest for copy in statement.copies if copy.manifest is not None}
+    named = _named(statement)
     if history is None:
         return ClearanceState.MANIFEST_MISSING, "there is no history beside it"
     there = {
         join(HISTORY_FOLDER, one.name): (digest_text("c4", one.c4), one)
         for one in history.generations
     }
-    for manifest in named:
+    for manifest, content in named.items():
         c4, generation = there.get(manifest.path, ("", None))
         if c4 == manifest.c4 and generation is not None:
-            state, why = _against_content(statement, generation)
+            state, why = _against_content(content, generation)
             later = _later_from_card(history, generation)
             if state is None and later is not None:
                 return ClearanceState.EARLIER, later.name.decode("utf-8", "replace")
@@ -162,6 +162,18 @@ def _against_history(
             return ClearanceState.OTHER_MANIFEST, to_text(manifest.path)
     paths = sorted(to_text(manifest.path) for manifest in named)
     return ClearanceState.MANIFEST_MISSING, ", ".join(paths[:3])
+
+
+def _named(statement: Statement) -> dict[ManifestName, tuple[tuple[str, str], ...]]:
+    """The manifests that a statement rests on, and the content that each of them has to tell.
+
+    Each roll of a recorder's card has its own; the statement lies beside every one of them.
+    """
+    if statement.rolls:
+        return {copy.manifest: roll.content for roll in statement.rolls for copy in roll.copies}
+    return {
+        copy.manifest: statement.content for copy in statement.copies if copy.manifest is not None
+    }
 
 
 def _later_from_card(history: History, named: Generation) -> Generation | None:
@@ -177,11 +189,11 @@ def _later_from_card(history: History, named: Generation) -> Generation | None:
 
 
 def _against_content(
-    statement: Statement, generation: Generation
+    content: tuple[tuple[str, str], ...], generation: Generation
 ) -> tuple[ClearanceState | None, str]:
     root = generation.head.root
     recorded = {each.algorithm: each.digest for each in root.content} if root else {}
-    for algorithm, text in statement.content:
+    for algorithm, text in content:
         digest = recorded.get(algorithm)
         if digest is not None and digest_text(algorithm, digest) != text:
             return ClearanceState.OTHER_CONTENT, algorithm
