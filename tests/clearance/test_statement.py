@@ -19,6 +19,8 @@ from offload.clearance.statement import (
     CardName,
     ManifestName,
     Occasion,
+    StatedRoll,
+    StatedRollCopy,
     Statement,
     statement_of,
 )
@@ -340,3 +342,44 @@ def test_read_back_of_a_copy_is_what_was_found() -> None:
     assert {copy.read_back for copy in from_bytes(to_bytes(statement())).copies} == {
         ReadBack.DEVICE
     }
+
+
+# --- a recorder's card
+
+
+def rolls(*files: int, size_bytes: int | None = None) -> tuple[StatedRoll, ...]:
+    total = good().inventory.total_bytes if size_bytes is None else size_bytes
+    copies = tuple(
+        StatedRollCopy(name, "S1", ManifestName(b"ascmhl/0001_S1.mhl", C4))
+        for name in ("shuttle-1", "shuttle-2")
+    )
+    sizes = [total, *[0] * (len(files) - 1)]
+    return tuple(
+        StatedRoll(f"S1-{at}", "K7-4M2P", (), count, size, 0, copies)
+        for at, (count, size) in enumerate(zip(files, sizes, strict=True), 1)
+    )
+
+
+def test_rolls_are_in_form_two() -> None:
+    count = good().inventory.file_count
+    made = statement(rolls=rolls(count - 1, 1))
+    content = to_bytes(made)
+    document = json.loads(content)
+    jsonschema.validate(document, SCHEMA)
+    assert document["clearance"] == 2
+    assert from_bytes(content) == made
+    assert json.loads(to_bytes(statement()))["clearance"] == 1
+
+
+@pytest.mark.parametrize("short", [0, 1], ids=["files", "bytes"])
+def test_rolls_that_are_not_the_card_state_nothing(short: int) -> None:
+    inventory = good().inventory
+    found = rolls(inventory.file_count - 1 + short, size_bytes=inventory.total_bytes - short)
+    with pytest.raises(RuntimeError, match="together"):
+        statement(rolls=found)
+
+
+def test_roll_missing_on_a_drive_states_nothing() -> None:
+    one = rolls(good().inventory.file_count)[0]
+    with pytest.raises(RuntimeError, match="record of a roll"):
+        statement(rolls=(replace(one, copies=one.copies[:1]),))
