@@ -3,12 +3,15 @@
 The long form is ``scripts/fault-lab --odd`` and ``--full``.
 """
 
+import itertools
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from tests.lab import odd
+from tests.lab import cases, odd
 from tests.lab.__main__ import staged
 from tests.lab.machine import one_processor, steady_loops_as_disks
 from tests.lab.runner import Runner, Table, run_all
@@ -74,4 +77,24 @@ def test_what_was_there_before_the_write_is_no_proof(lab: Lab) -> None:
     _, runner, baseline = lab
     table = run_all(runner, list(odd.stale(baseline["drive-1"]))[4:8], Table())
     assert table.cases["drive-1", "stale", "copy-differs"] == table.runs
+    assert not table.failures, "\n".join(table.failures)
+
+
+def test_clock_that_jumps_at_every_look_during_a_fault_changes_no_answer(lab: Lab) -> None:
+    """Two days back, then years ahead, again and again, while card, drive or ledger fails."""
+    stage, _, _ = lab
+    jumps = itertools.cycle((timedelta(days=-2), timedelta(0), timedelta(days=4000)))
+    machine = replace(steady_loops_as_disks()(), now=lambda: datetime.now(UTC) + next(jumps))
+    runner = Runner(stage, LibraryOffload(surroundings=lambda: machine))
+    chosen = [
+        cases.made(place, op, nth, kind, for_good=False)
+        for place, op, nth, kind in (
+            ("card", "read", 1, "flip_out"),
+            ("drive-1", "write", 4, "flip_in"),
+            ("drive-1", "fsync", 3, "EIO"),
+            ("ledger", "write", 20, "EIO"),
+        )
+    ]
+    table = run_all(runner, (case for case in chosen if case is not None), Table())
+    assert table.faults == table.runs == len(chosen)
     assert not table.failures, "\n".join(table.failures)
