@@ -24,8 +24,6 @@ MARKER = b".offload-drive"
 """A file with a random number in the folder given: tells the drive from an empty folder."""
 
 _MARKER_LIMIT = 4096
-_ANSWER_S = 10.0
-"""A disk that has gone to sleep takes up to this long to spin up (common practice, no source)."""
 
 
 class DriveAwayError(DriveError):
@@ -211,21 +209,18 @@ def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
     """Open one drive's folder, and see that it is the drive it was at its first use.
 
     Raises:
-        DriveError: it is away, cannot be opened, or is another one.
+        DriveError: it is away, does not answer in time, cannot be opened, or is another one.
     """
     if not wish.path:
         raise _away(wish, "it is not plugged in")
-    path = os.path.abspath(wish.path)
+    path, limit_s = os.path.abspath(wish.path), surroundings.drive_answer_s
     try:
-        # A dead share keeps whoever asks it; it may keep a thread, and not the other drives.
+        # A share whose server is gone lets a call wait for ever: the run and the others do not.
         return CALLS.call(
-            ("drive", path),
-            lambda: _opened(wish, path, surroundings),
-            _ANSWER_S,
-            lambda late: late.root.close(),
+            ("open drive", path), lambda: _opened(wish, path, surroundings), limit_s, _let_go
         )
     except NotAnsweringError as error:
-        raise _away(wish, f"it does not answer ({error})") from error
+        raise _silent(wish, error) from error
     except OSError as error:
         raise _away(wish, reason(error)) from error
 
@@ -241,12 +236,14 @@ def _opened(wish: DriveWish, path: bytes, surroundings: Surroundings) -> HeldDri
             surroundings.physical(volume),
             surroundings.mounting_key(volume),
         )
-        # What is asked of a drive next is to be answered too.
-        root.names(b"")
         return replace(held, marker=_checked_marker(held))
     except (OSError, OffloadError):
         root.close()
         raise
+
+
+def _let_go(drive: HeldDrive) -> None:
+    drive.root.close()
 
 
 def write_marker(drive: HeldDrive, surroundings: Surroundings) -> HeldDrive:
@@ -288,13 +285,20 @@ def read_marker(root: Root) -> str:
 
 def is_drive_there(drive: HeldDrive, surroundings: Surroundings) -> bool:
     """Whether the drive is still reached under its path, by mounting and by marker."""
+    path, limit_s = os.path.abspath(drive.wish.path), surroundings.drive_answer_s
     try:
-        with Root(os.path.abspath(drive.wish.path)) as now:
-            volume = surroundings.volume_of(now.fd)
-            is_same = surroundings.mounting_key(volume) == drive.mounting
-            return is_same and (not drive.marker or read_marker(now) == drive.marker)
+        return CALLS.call(
+            ("look at drive", path), lambda: _is_same(drive, path, surroundings), limit_s
+        )
     except (OffloadError, OSError):
         return False
+
+
+def _is_same(drive: HeldDrive, path: bytes, surroundings: Surroundings) -> bool:
+    with Root(path) as now:
+        volume = surroundings.volume_of(now.fd)
+        is_same = surroundings.mounting_key(volume) == drive.mounting
+        return is_same and (not drive.marker or read_marker(now) == drive.marker)
 
 
 def _checked_marker(drive: HeldDrive) -> str:
@@ -313,6 +317,17 @@ def _away(wish: DriveWish, why: str) -> DriveError:
         path=wish.path,
         meaning="Nothing was written to it; the other drives go on.",
         remedy="Plug it in, then the same command: only what is missing is copied.",
+    )
+
+
+def _silent(wish: DriveWish, error: NotAnsweringError) -> DriveError:
+    name = to_text(wish.name.encode("utf-8", "surrogateescape"))
+    return DriveAwayError(
+        f"the drive {name} does not answer: {error}",
+        path=wish.path,
+        meaning="Nothing was written to it; the other drives go on.",
+        remedy="Look at its cable, or at its server and the network, then the same command: "
+        "only what is missing is copied.",
     )
 
 

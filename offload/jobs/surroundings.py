@@ -46,6 +46,8 @@ class Surroundings:
         host: this machine's name.
         boot_id: this run of the system.
         pid: this process.
+        drive_answer_s: seconds that a drive may take to be opened; a disk that has gone to sleep
+            needs some ten to turn again.
     """
 
     volumes: Callable[[], Sequence[Volume]] = read_volumes
@@ -57,6 +59,7 @@ class Surroundings:
     host: str = field(default_factory=socket.gethostname)
     boot_id: str = field(default_factory=_boot_id)
     pid: int = field(default_factory=os.getpid)
+    drive_answer_s: float = 30.0
 
     def now_ns(self) -> int:
         """Nanoseconds since 1970, as the ledger has them."""

@@ -115,11 +115,13 @@ class BoundedCalls:
         discard: Callable[[T], None] | None,
     ) -> _Call[T]:
         call = _Call(function, discard)
-        earlier = self._start(key, call)
-        if earlier is not None:
+        deadline = time.monotonic() + timeout_s
+        # Several may have waited for the same one: the quickest goes first, the others again.
+        while (earlier := self._start(key, call)) is not None:
             thread, before = earlier
-            thread.join(_GRACE_S if before.is_given_up else timeout_s)
-            if self._start(key, call) is not None:
+            left_s = max(0.0, deadline - time.monotonic())
+            thread.join(_GRACE_S if before.is_given_up else left_s)
+            if thread.is_alive():
                 raise NotAnsweringError("an earlier call has not been answered yet")
         return call
 

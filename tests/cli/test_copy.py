@@ -356,44 +356,6 @@ def test_other_shells_see_where_a_copy_by_hand_is(slow: tuple[Desk, FaultFs]) ->
     assert not list(pulses.iterdir())
 
 
-def test_drive_that_never_answers_holds_up_nobody(
-    desk: Desk, faulty: Callable[..., FaultFs]
-) -> None:
-    dead = faulty("dead", caches_facts=False)
-    dead.plan(Fault("opendir", "hang", count=0))
-    was_held_up = threading.Event()
-
-    def let_go() -> None:
-        dead.plan()
-        dead.release()
-
-    def give_up() -> None:
-        was_held_up.set()
-        let_go()
-
-    # The kernel lets no process end that waits for a file system in user space.
-    patience = threading.Timer(60.0, give_up)
-    patience.start()
-    try:
-        with desk.begin(*desk.words("--to", str(dead.root), "--json")) as child:
-            assert child.process.stdout is not None
-            said = []
-            for line in child.process.stdout:
-                said.append(json.loads(line))
-                if said[-1]["type"] == "result":
-                    break
-            assert not was_held_up.is_set()
-            patience.cancel()
-            let_go()
-            child.process.wait(30)
-    finally:
-        patience.cancel()
-        let_go()
-    desk.assert_both_copied()
-    assert said[-1]["verdict"] == "cleared"
-    assert any("does not answer" in json.dumps(each) for each in said)
-
-
 def test_run_that_has_its_verdict_is_shown_as_none_that_works(desk: Desk) -> None:
     assert desk.copy().code == 0
     # The process that worked on it may take its pulse away a moment after the verdict.
