@@ -5,6 +5,7 @@ before anybody knows whether the volume is any of our business. What it does not
 bounds is looked for in all of the listing, where a job will make one anyway.
 """
 
+import errno
 import os
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -22,11 +23,12 @@ from offload.jobs.verify_place import roll_of
 from offload.record.mhl.naming import CHAIN_NAME, COLLECTION_NAME, HISTORY_FOLDER
 from offload.storage.root import Root
 from offload.values.entries import Entry, Kind
-from offload.values.paths import join, name, parent
+from offload.values.paths import join, name, parent, to_text
 
 _MOST_NAMES = 4000
 _MOST_FOLDERS = 400
 _DEPTH = 4
+_NOT_ITS_FAULT = frozenset((errno.EACCES, errno.EPERM, errno.ENOENT, errno.ENOTDIR, errno.ELOOP))
 
 
 class VolumeKind(Enum):
@@ -49,11 +51,14 @@ class Looked:
         kind: see there.
         title: of the card's layout, for people; empty for anything else.
         is_whole: nothing was left out by the look's bounds.
+        problem: nothing tells what it is, and one of its folders gives errors: a clause about that,
+            safe to show; empty else.
     """
 
     kind: VolumeKind
     title: str = ""
     is_whole: bool = True
+    problem: str = ""
 
 
 def look_at_volume(
@@ -100,7 +105,8 @@ def _judged(entries: list[Entry], sight: "_Sight", rules: Sequence[LayoutRule] |
     layout = recognise(entries, rules)
     if layout is not None:
         return Looked(VolumeKind.CARD, layout.title, sight.is_whole)
-    return Looked(VolumeKind.UNKNOWN, is_whole=sight.is_whole)
+    # What would tell a card may lie in there.
+    return Looked(VolumeKind.UNKNOWN, is_whole=sight.is_whole, problem=sight.problem)
 
 
 def is_delivery(mount_point: bytes) -> bool:
@@ -143,6 +149,7 @@ class _Sight:
         self.is_whole = True
         self.has_records = False
         self.has_collection = False
+        self.problem = ""
 
     def entries(self) -> Iterator[Entry]:
         """The entries that were seen.
@@ -172,9 +179,12 @@ class _Sight:
                     (join(folder, os.fsencode(entry.name)), entry.is_dir(follow_symlinks=False))
                     for entry in islice(listing, limit)
                 ]
-        except OSError:
+        except OSError as error:
             if not folder:
                 raise
+            # A folder of somebody else's, or one that has just gone, is no sign of a bad card.
+            if not self.problem and error.errno not in _NOT_ITS_FAULT:
+                self.problem = f"its folder {to_text(folder)} cannot be listed: {reason(error)}"
             return []
 
     def _note(self, path: bytes, *, is_folder: bool) -> None:

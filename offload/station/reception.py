@@ -130,7 +130,7 @@ class Reception:
             return
         if problem:
             visit.kind = "unreadable"
-            self._recognised(visit, "unreadable", problem)
+            self._recognised(visit, "unreadable", f"it cannot be listed: {problem}")
         elif is_empty:
             visit.kind = "empty"
             self._recognised(visit, "empty", "")
@@ -247,9 +247,12 @@ class Reception:
             return
         if isinstance(found, OffloadError):
             visit.kind = "unreadable"
-            self._recognised(visit, "unreadable", str(found))
+            self._recognised(visit, "unreadable", found.what)
         elif found.kind is VolumeKind.DELIVERY and arrival is None:
             self._delivery_came(visit)
+        elif arrival is None and found.problem:
+            visit.kind = "unreadable"
+            self._recognised(visit, "unreadable", found.problem)
         elif arrival is None:
             visit.kind = found.kind.value
             self._recognised(visit, found.kind.value, "")

@@ -26,7 +26,7 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
 
     Args:
         kind: as in :class:`~offload.station.events.Recognised`.
-        problem: why it cannot be listed; empty else.
+        problem: what cannot be listed and why, a clause; empty else.
     """
     as_card = (b"offload", b"copy", volume.mount_point)
     match kind:
@@ -72,7 +72,7 @@ def of_volume(kind: str, volume: Volume, problem: str) -> Words:
         case _:
             return Words(
                 "cannot be listed",
-                f"KEEP IT. It cannot be listed: {problem}. Nothing is known of what is on it. "
+                f"KEEP IT. {problem[:1].upper()}{problem[1:]}. Nothing is known of what is on it. "
                 "Clean the contacts and try another reader; then, if it can be read:",
                 as_card,
             )

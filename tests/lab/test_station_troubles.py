@@ -103,6 +103,18 @@ def test_card_that_cannot_be_listed_at_all_is_no_empty_card(rack: Rack, tmp_path
             assert watching.wait_verdict()["verdict"] == "cleared", watching.told()
 
 
+def test_card_whose_only_clip_folder_fails_is_told_to_be_kept(rack: Rack, tmp_path: Path) -> None:
+    station = Set.make(rack, tmp_path)
+    with faulty_card(rack, "card") as card:
+        card.plan(Fault("readdir", errno="EIO", count=0, path=r".*CLIPS"))
+        with Watching(station.installation) as watching:
+            said = watching.wait_for(lambda said: said["type"] == "recognised")
+            assert said["kind"] == "unreadable"
+            told = "KEEP IT. Its folder CLIPS cannot be listed: input/output error"
+            assert said["text"].startswith(told), said
+            card.plan()
+
+
 def test_error_in_the_middle_of_the_listing_keeps_the_card(rack: Rack, tmp_path: Path) -> None:
     """The walk for the copy meets it, after the looks that came before have gone well."""
     station = Set.make(rack, tmp_path)
