@@ -2,6 +2,7 @@
 
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -107,3 +108,18 @@ def test_second_asker_waits_for_the_first() -> None:
     assert calls.call("k", lambda: 8, 10.0) == 8
     asker.join(30)
     assert results == [7]
+
+
+def test_many_who_ask_the_same_at_once_are_all_answered() -> None:
+    """Several runs open one drive at the same moment."""
+    calls = BoundedCalls()
+
+    def ask(number: int) -> int:
+        def answer() -> int:
+            time.sleep(0.02)
+            return number
+
+        return calls.call("drive", answer, 60.0)
+
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(ask, range(8))) == list(range(8))
