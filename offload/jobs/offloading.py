@@ -342,11 +342,14 @@ class CardRun:
 
     def _is_other(self, part: RollPart) -> bool:
         try:
-            return contradicts(part.place, part.entries, part.digests)
+            return self._contradicts(part)
         except (OSError, RecordError) as error:
             text = str(error) if isinstance(error, RecordError) else reason(error)
             self._found(Finding("record-broken", text, b"", part.place.name))
             return False
+
+    def _contradicts(self, part: RollPart) -> bool:
+        return contradicts(part.place, part.entries, part.digests)
 
     def _parts_of(self, place: Place) -> Iterator[RollPart]:
         return parts_of(

@@ -12,7 +12,6 @@ from offload.card.folder import shooting_day
 from offload.card.inventory import Walk
 from offload.checksum import COMPARE
 from offload.clearance.case import Case
-from offload.errors import RecordError, reason
 from offload.events import CardListed
 from offload.jobs.copied import Copied, Occasion, Recorded
 from offload.jobs.last_look import LastLook, look_at_drives
@@ -41,6 +40,7 @@ from offload.jobs.recording import (
     write_record,
 )
 from offload.jobs.sent_lists import Sent
+from offload.jobs.spread_places import RollPart
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.verify_result import Appended
 from offload.jobs.wishes import Wish
@@ -212,17 +212,9 @@ class DeliveryRun(CardRun):
         done = [place.name for place in self._active if place.standing is Standing.DONE]
         self._was_there = set(done)
 
-    def _is_other_material(self) -> bool:
-        for place in self._active:
-            if place.standing in (Standing.FREE, Standing.GROWING):
-                continue
-            try:
-                if is_other_roll(place, self._entries, self._columns.copied.digests):
-                    return True
-            except (OSError, RecordError) as error:
-                text = str(error) if isinstance(error, RecordError) else reason(error)
-                self._found(Finding("record-broken", text, b"", place.name))
-        return False
+    def _contradicts(self, part: RollPart) -> bool:
+        is_there = part.place.standing is not Standing.FREE
+        return is_there and is_other_roll(part.place, part.entries, part.digests)
 
     def _note_code(self) -> None:
         self._roots = content_roots(self._entries, self._columns.copied.digests)

@@ -7,6 +7,7 @@ Sources: umount(8), fusermount3(1), udisksctl(1), diskutil(8).
 
 import os
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,9 @@ from offload.volumes.volume import Volume, VolumeError
 
 UNMOUNT_S = 120.0
 """How long an unmounting may take: all that is still in memory is written during it."""
+
+_PATIENCE_S = 5.0
+_PAUSE_S = 0.2
 
 _Command = Sequence[str | bytes]
 
@@ -83,12 +87,19 @@ def unmount(
             path=volume.mount_point,
             remedy="Unmount the one on top first.",
         )
-    tried: list[Outcome] = []
-    for command in _ways(volume):
-        tried.append(runner(command, timeout_s))
-        if not tables.is_mounted(volume):
-            return Unmounted(volume.mount_point, _still_mounted(volume))
-    raise _refused(volume, tried, runner)
+    until = time.monotonic() + _PATIENCE_S
+    while True:
+        tried: list[Outcome] = []
+        for command in _ways(volume):
+            tried.append(runner(command, timeout_s))
+            if not tables.is_mounted(volume):
+                return Unmounted(volume.mount_point, _still_mounted(volume))
+        holders = find_holders(volume.mount_point, runner)
+        # Busy, and nobody holds it: whoever did has let go meanwhile, as an index run does.
+        is_passing = not holders and any("busy" in _words(outcome) for outcome in tried)
+        if not is_passing or time.monotonic() >= until:
+            raise _refused(volume, tried, holders)
+        time.sleep(_PAUSE_S)
 
 
 def _ways(volume: Volume) -> list[_Command]:
@@ -111,7 +122,7 @@ def _ways(volume: Volume) -> list[_Command]:
     return [plain]
 
 
-def _refused(volume: Volume, tried: list[Outcome], runner: Runner) -> EjectError:
+def _refused(volume: Volume, tried: list[Outcome], holders: tuple[Holder, ...]) -> EjectError:
     place = volume.mount_point
     if any(outcome.is_late for outcome in tried):
         return EjectError(
@@ -119,7 +130,6 @@ def _refused(volume: Volume, tried: list[Outcome], runner: Runner) -> EjectError
             path=place,
             remedy=f"Wait, then ask again: umount '{to_text(place)}'",
         )
-    holders = find_holders(place, runner)
     if holders:
         who = "; ".join(str(holder) for holder in holders)
         return EjectError(

@@ -51,6 +51,20 @@ def test_bit_flipped_on_first_reading_only(drive: FaultFs) -> None:
     assert (drive.root / "clip.mov").read_bytes() == DATA
 
 
+@pytest.mark.parametrize("name", ["new/inner", "new"], ids=["file", "folder"])
+def test_entry_that_never_reached_the_medium(drive: FaultFs, name: str) -> None:
+    drive.plan(Fault("fsyncdir", "forget", name=name))
+    (drive.root / "new").mkdir()
+    (drive.root / "new/inner").write_bytes(DATA)
+    fd = os.open(drive.root / "new", os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+    assert not (drive.backing / name).exists()
+    assert (drive.backing / "clip.mov").read_bytes() == DATA
+
+
 def test_zeros_handed_out(drive: FaultFs) -> None:
     drive.plan(Fault("read", "zero_out", at=299_999, length=100))
     seen = (drive.root / "clip.mov").read_bytes()
