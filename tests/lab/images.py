@@ -175,6 +175,8 @@ class Volume:
     def remount(self, *, read_only: bool = False, options: tuple[str, ...] = ()) -> None:
         """Unmount and mount again at the same place: a new mounting, no pages left."""
         self.unmount()
+        # Whoever looks at every device at that moment, as blkid does, keeps its pages there.
+        subprocess.run(["blockdev", "--flushbufs", self.device], check=True, capture_output=True)
         self.mount(read_only=read_only, options=options)
 
     def close(self) -> None:
