@@ -8,10 +8,10 @@ copy does not verify either, nothing is touched, and for each file it is said wh
 
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
-from offload.errors import MismatchError, UsageError, reason
+from offload.errors import MismatchError, OffloadError, UsageError, reason
 from offload.events import Found
 from offload.jobs.mend_files import REPLACED, Repair, put_back
 from offload.jobs.mend_result import GoodIn, MendAnswer, Mended, Mending
@@ -28,6 +28,8 @@ from offload.jobs.verifying import (
     told_step,
 )
 from offload.record.claims import Claim
+from offload.record.mhl.naming import HISTORY_FOLDER
+from offload.storage.durable import remove_temporary
 from offload.transfer.counters import Lane
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
@@ -93,6 +95,7 @@ class _Mending:
     def whole(self) -> Mending:
         """Refuse, or put back what can be put back, and look at the result."""
         if not self._damaged:
+            self._clear_away()
             return Mending(MendAnswer.NOTHING_TO_MEND, self._before, self._found_other)
         why_not = self._why_not()
         if why_not:
@@ -118,6 +121,16 @@ class _Mending:
             mended=tuple(mended),
             failed=tuple(failed),
         )
+
+    def _clear_away(self) -> None:
+        """Half a generation, of a mending that was killed when all had been put back."""
+        place, records_folders = self._copy.place, self._copy.listing.records_folders
+        with (
+            suppress(OSError, OffloadError),
+            rolls_locked(place.root, records_folders, place.shown),
+        ):
+            for scope in self._copy.records.claims.custody.histories:
+                remove_temporary(place.root, join(scope, HISTORY_FOLDER))
 
     def _refused(self, why_not: str, failed: Sequence[Finding] = ()) -> Mending:
         return Mending(

@@ -156,6 +156,15 @@ def test_mend_refuses_when_both_are_damaged(copies: Copies, station: Station) ->
     assert {"path": CLIP, "copy": False, "other": True} in result["good_in"]
 
 
+def test_half_a_generation_of_a_killed_mending_is_taken_away(
+    copies: Copies, station: Station
+) -> None:
+    half = copies.roll / "ascmhl/.new-0002_A001_2026-11-25_102541Z_mhl-43e23618c6951034"
+    half.write_bytes(b"<?xml")
+    assert run(station, "mend", copies.drive, "--from", copies.other).code == 0
+    assert not half.exists()
+
+
 @pytest.mark.parametrize("pattern", ['"mending"', '"record"', '"step": "reading"'])
 def test_killed_mending_loses_nothing_and_goes_on(
     copies: Copies, station: Station, pattern: str
