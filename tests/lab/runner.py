@@ -309,3 +309,7 @@ def run_all(runner: Runner, cases: Iterable[Case], table: Table) -> Table:
     for case in cases:
         table.add(runner.run(case))
     return table
+
+
+Lab = tuple[Stage, Runner, dict[str, list[Any]]]
+"""A stage, its runner, and what a run without a fault does on each place."""

@@ -1,27 +1,13 @@
 """Faults that once broke an invariant: each stays mended. Judged as every run of the lab is."""
 
-from collections.abc import Iterator
-from typing import Any
-
 import pytest
 
 from tests.lab import cases
-from tests.lab.__main__ import staged
 from tests.lab.faultfs import Fault
-from tests.lab.machine import one_processor, steady_loops_as_disks
-from tests.lab.runner import Runner
-from tests.lab.stage import Case, Stage
-from tests.lab.subjects import LibraryOffload
+from tests.lab.runner import Lab
+from tests.lab.stage import Case
 
 pytestmark = pytest.mark.lab
-Lab = tuple[Stage, Runner, dict[str, list[Any]]]
-
-
-@pytest.fixture(scope="module")
-def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
-        runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
-        yield stage, runner, runner.baseline()
 
 
 @pytest.mark.parametrize("drive", ["drive-1", "drive-2"])

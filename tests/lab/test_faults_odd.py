@@ -4,29 +4,17 @@ The long form is ``scripts/fault-lab --odd`` and ``--full``.
 """
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import pytest
 
 from tests.lab import cases, odd
-from tests.lab.__main__ import staged
-from tests.lab.machine import one_processor, steady_loops_as_disks
-from tests.lab.runner import Runner, Table, run_all
-from tests.lab.stage import Stage
+from tests.lab.machine import steady_loops_as_disks
+from tests.lab.runner import Lab, Runner, Table, run_all
 from tests.lab.subjects import LibraryOffload
 
 pytestmark = pytest.mark.lab
-Lab = tuple[Stage, Runner, dict[str, list[Any]]]
-
-
-@pytest.fixture(scope="module")
-def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
-        runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
-        yield stage, runner, runner.baseline()
 
 
 def test_odd_drive_is_told_or_harmless(lab: Lab) -> None:

@@ -4,28 +4,15 @@ The long form is ``scripts/fault-lab``. Every case here can be repeated alone by
 ``scripts/fault-lab --repeat "drive-1 fsync 3 EIO once"``.
 """
 
-from collections.abc import Iterator
-from typing import Any
-
 import pytest
 
 from tests.lab import cases
-from tests.lab.__main__ import IN_TURN, counts, staged
-from tests.lab.machine import one_processor, steady_loops_as_disks
-from tests.lab.runner import Runner, Table, run_all
-from tests.lab.stage import Stage
+from tests.lab.__main__ import IN_TURN, counts
+from tests.lab.runner import Lab, Table, run_all
 from tests.lab.subjects import LibraryOffload
 
 pytestmark = pytest.mark.lab
-Lab = tuple[Stage, Runner, dict[str, list[Any]]]
 _SEEDS = range(24)
-
-
-@pytest.fixture(scope="module")
-def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
-    with one_processor(), staged(tmp_path_factory.mktemp("lab")) as stage:
-        runner = Runner(stage, LibraryOffload(surroundings=steady_loops_as_disks()))
-        yield stage, runner, runner.baseline()
 
 
 @pytest.mark.parametrize("place", IN_TURN)
