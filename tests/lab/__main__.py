@@ -5,6 +5,7 @@ case that broke an invariant can be repeated by its name.
 """
 
 import argparse
+import itertools
 import json
 import re
 import sys
@@ -51,7 +52,7 @@ def main(arguments: list[str]) -> int:
 def _run(asked: argparse.Namespace, stage: Stage, table: Table) -> None:
     runner = Runner(stage, LibraryOffload(surroundings=machine.steady_loops_as_disks()))
     baseline = runner.baseline()
-    for case in _chosen(asked, baseline):
+    for case in itertools.islice(_chosen(asked, baseline), asked.begin, None):
         result = runner.run(case)
         table.add(result)
         if result.broken:
@@ -141,6 +142,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--full", metavar="A-B", help="a drive with room for so many bytes")
     parser.add_argument("--seeds", metavar="A-B", help="random cards and faults, by seed")
     parser.add_argument("--repeat", metavar="CASE", help="one case, by the name that was printed")
+    parser.add_argument(
+        "--from",
+        dest="begin",
+        metavar="N",
+        type=int,
+        default=0,
+        help="leave out the first N cases of what is asked for, which were run before",
+    )
     parser.add_argument(
         "--add", metavar="F", type=Path, nargs="+", help="tables to add up, by place"
     )
