@@ -134,6 +134,10 @@ class Offload:
     card_moment: str
 
 
+_PROVEN = (
+    "UPDATE cards SET proven_digest = (SELECT digest FROM offloads WHERE id = ?)"
+    " WHERE id = (SELECT card FROM offloads WHERE id = ?)"
+)
 _OFFLOAD = (
     "id, key, kind, card, inventory, digest, roll, continues, state, policy, checksums, mounting,"
     " host, pid, started_ns, changed_ns, ended_ns, answer, verdict, findings_beyond,"
@@ -241,11 +245,17 @@ def end(
             ),
         )
         if answer is Answer.CLEARED:
-            ledger.change(
-                "UPDATE cards SET proven_digest = (SELECT digest FROM offloads WHERE id = ?)"
-                " WHERE id = (SELECT card FROM offloads WHERE id = ?)",
-                (offload, offload),
-            )
+            ledger.change(_PROVEN, (offload, offload))
+
+
+def answer_rebuilt(ledger: Ledger, offload: int, answer: Answer) -> None:
+    """What an offload that is known from records alone came to; any other stays as it ended."""
+    with ledger.writing():
+        if get(ledger, offload).work is not Work.REBUILT:
+            return
+        ledger.change("UPDATE offloads SET answer = ? WHERE id = ?", (answer.value, offload))
+        if answer is Answer.CLEARED:
+            ledger.change(_PROVEN, (offload, offload))
 
 
 def get(ledger: Ledger, offload: int) -> Offload:

@@ -2,6 +2,8 @@
 
 What comes back is what was recorded, and nothing of it counts as proven now: copies are *recorded*,
 their files *written and not read back*. Said twice, or by several drives, it is in the ledger once.
+A clearance that was withdrawn on any of them is void, in whatever order the drives are looked at:
+a drive that was away when the card was held knows nothing of it.
 """
 
 from collections.abc import Mapping
@@ -22,6 +24,7 @@ from offload.values.inventory import Inventory
 from offload.values.verdict import Answer
 
 _BATCH = 4096
+_WITHDRAWN = "withdrawn on a drive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,8 @@ class RecordedClearance:
         headline: what it rested on.
         at_ns: nanoseconds since 1970.
         mounting: key of the card's mounting, as the statement has it.
+        withdrawn_ns: when it was withdrawn by a statement beside it, whoever signed that; None
+            where none lies there. Without a default, so that whoever reads a record has to look.
     """
 
     c4: str
@@ -41,6 +46,7 @@ class RecordedClearance:
     headline: str
     at_ns: int
     mounting: str = ""
+    withdrawn_ns: int | None = field(kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,21 +123,38 @@ def _offload(ledger: Ledger, found: FoundRecord, roll: Roll) -> int:
     digest = found.inventory.digest
     known = [each for each in offloads.of_roll(ledger, roll.roll) if each.digest == digest]
     offload = known[0].offload if known else _new_offload(ledger, found, roll)
-    clearance = found.clearance
-    if clearance is not None and clearances.by_c4(ledger, clearance.c4) is None:
+    if found.clearance is not None:
+        _clearance(ledger, found.clearance, offload, roll, digest)
+    return offload
+
+
+def _clearance(
+    ledger: Ledger, found: RecordedClearance, offload: int, roll: Roll, digest: str
+) -> None:
+    """Write a clearance down once, void where this or any earlier drive says so."""
+    if clearances.by_c4(ledger, found.c4) is None:
         new = NewClearance(
             offload,
             roll.card,
             roll.roll,
             digest,
-            clearance.c4,
-            clearance.key,
-            clearance.mounting,
-            clearance.headline,
-            clearance.at_ns,
+            found.c4,
+            found.key,
+            found.mounting,
+            found.headline,
+            found.at_ns,
         )
         clearances.add(ledger, new)
-    return offload
+    kept = clearances.by_c4(ledger, found.c4)
+    if kept is not None and found.withdrawn_ns is not None:
+        clearances.void(ledger, kept.clearance, _WITHDRAWN, found.withdrawn_ns)
+    # What the card was last told is what its newest clearance is worth now.
+    last = clearances.last_of_card(ledger, roll.card)
+    newest = offloads.last_of_card(ledger, roll.card)
+    is_last_word = newest is not None and newest.offload == offload
+    if is_last_word and last is not None and last.given.digest == digest:
+        answer = Answer.CLEARED if last.voided_ns is None else Answer.HELD
+        offloads.answer_rebuilt(ledger, offload, answer)
 
 
 def _new_offload(ledger: Ledger, found: FoundRecord, roll: Roll) -> int:

@@ -112,6 +112,7 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "offloads.give_roll": lambda ledger: offloads.give_roll(ledger, 2, 1),
     "offloads.give_inventory": lambda ledger: offloads.give_inventory(ledger, 2, 1, "d"),
     "offloads.end": lambda ledger: offloads.end(ledger, 2, Answer.CLEARED, {}, NOON),
+    "offloads.answer_rebuilt": lambda ledger: offloads.answer_rebuilt(ledger, 1, Answer.CLEARED),
     "offloads.get": lambda ledger: offloads.get(ledger, 1),
     "offloads.is_over": lambda ledger: offloads.is_over(ledger, 1),
     "offloads.unfinished": lambda ledger: offloads.unfinished(ledger, 1),

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from offload.ledger import (
     Ledger,
     clearances,
@@ -18,6 +20,7 @@ from offload.ledger.copies import Stage
 from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, CopyState, ReadBack
 from offload.values.inventory import Inventory
+from offload.values.verdict import Answer
 from tests.ledger.conftest import NOON
 
 INVENTORY = Inventory(
@@ -29,7 +32,10 @@ INVENTORY = Inventory(
         ]
     )
 )
-CLEARANCE = rebuild.RecordedClearance("c4x", "SHA256:abc", "2 separate drives", NOON + 5, "boot:9")
+CLEARANCE = rebuild.RecordedClearance(
+    "c4x", "SHA256:abc", "2 separate drives", NOON + 5, "boot:9", withdrawn_ns=None
+)
+WITHDRAWN = replace(CLEARANCE, withdrawn_ns=NOON + 7)
 
 
 def drive(name: str) -> drives.DriveHints:
@@ -102,6 +108,36 @@ def test_old_card_without_clearance_raises_no_alarm(ledger: Ledger) -> None:
     rebuild.write_back(ledger, replace(FOUND, clearance=None), NOON)
     assert standing.not_proven(ledger) == ()
     rebuild.write_back(ledger, replace(FOUND, roll="A002", code="Y", content_root=b"t" * 16), NOON)
+    assert standing.not_proven(ledger) == ()
+
+
+@pytest.mark.parametrize("told_first", ["in force", "withdrawn"])
+def test_clearance_withdrawn_on_any_drive_is_void(ledger: Ledger, told_first: str) -> None:
+    """One drive was away when the card was held: its copy of the clearance lies there unchanged."""
+    away = replace(FOUND, drive=drive("shuttle-2"), path=b"/media/shuttle-2/A001")
+    found = [away, replace(FOUND, clearance=WITHDRAWN)]
+    for each in found if told_first == "in force" else reversed(found):
+        rebuild.write_back(ledger, each, NOON + 9)
+    kept = clearances.by_c4(ledger, "c4x")
+    assert kept is not None
+    assert (kept.voided_ns, kept.voided_because) == (NOON + 7, "withdrawn on a drive")
+    (stood,) = standing.not_proven(ledger)
+    assert stood.place is standing.Place.OUT_NOT_PROVEN
+    assert stood.offload is not None
+    assert stood.offload.answer is Answer.HELD
+    assert standing.newest_rolls(ledger)[0].answer is Answer.HELD
+
+
+def test_clearance_after_a_withdrawn_one_stands(ledger: Ledger) -> None:
+    rebuild.write_back(ledger, replace(FOUND, clearance=WITHDRAWN), NOON + 9)
+    later = replace(CLEARANCE, c4="c4y", at_ns=NOON + 20)
+    for found in (later, WITHDRAWN):
+        rebuild.write_back(ledger, replace(FOUND, clearance=found), NOON + 30)
+    kept = clearances.by_c4(ledger, "c4y")
+    assert kept is not None
+    assert kept.voided_ns is None
+    (roll,) = standing.newest_rolls(ledger)
+    assert roll.answer is Answer.CLEARED
     assert standing.not_proven(ledger) == ()
 
 
