@@ -14,6 +14,7 @@ from typing import ClassVar
 from rich.cells import cell_len
 
 from offload.cli.amounts import clock_after, count, duration, rate, size
+from offload.cli.step_words import AFTERWARDS, BEFORE, GETTING_READY
 from offload.cli.verdict_view import FOR_THE_CAMERA
 from offload.cli.wrapping import cut
 from offload.transfer.counters import Lane, Pass, Progress
@@ -85,13 +86,13 @@ class LiveView:
         name = cut(shown(self.roll) or self.SOURCE, max(4, width - len(answer)))
         when = _when(left) if left is not None else ""
         lines = [_spread(f"{name}{answer}", when, width), self._facts()]
-        if self.progress.step in ("copying", "proving", *_AFTERWARDS):
+        if self.progress.step in ("copying", "proving", *AFTERWARDS):
             lines += self._pass_lines(1, self.progress.copying, now)
             lines += self._proving_lines(now)
-            if self.progress.step in _AFTERWARDS:
-                lines.append(f"  3 {_AFTERWARDS[self.progress.step].format(self.SOURCE)}")
+            if self.progress.step in AFTERWARDS:
+                lines.append(f"  3 {AFTERWARDS[self.progress.step].format(self.SOURCE)}")
         else:
-            step = _STEPS.get(self.progress.step, "getting ready")
+            step = BEFORE.get(self.progress.step, GETTING_READY)
             lines.append(f"  {step.format(self.SOURCE)}")
         lines += [f"  tell camera  {notice}" for notice in self.notices[-3:]]
         lines.append("  Ctrl-C stops cleanly. The same command goes on from there.")
@@ -161,18 +162,6 @@ class LiveView:
     def _speed(self, counters: Pass, lane: Lane, now: float) -> float:
         speed = self._speeds.setdefault((id(counters), lane.name), _Speed())
         return speed.take(now, lane.done_bytes)
-
-
-_STEPS = {
-    "inventory": "listing the {}",
-    "listing": "listing, and reading what is recorded",
-    "preflight": "looking at the drives",
-}
-_AFTERWARDS = {
-    "record": "writing the record",
-    "clips": "looking into the clips, on the copies",
-    "last-look": "a last look at {} and drives",
-}
 
 
 def time_line(progress: Progress, steps: Sequence[tuple[str, float]]) -> str:

@@ -8,6 +8,7 @@ from offload.clearance.words import phrase, safe
 from offload.cli.amounts import duration, size
 from offload.cli.live_view import LiveView
 from offload.cli.run_view import RunView
+from offload.cli.step_words import NOTHING_SAID
 from offload.cli.styled_lines import Line
 from offload.cli.verify_screen import INDENT, Pen
 from offload.cli.verify_view import ROWS_SHOWN, each_reason, found_lines
@@ -30,7 +31,7 @@ from offload.transfer.counters import Progress
 class DeliveryLines(LiveView):
     """The lines while a roll of a delivery is copied."""
 
-    ANSWER: ClassVar[str] = "Nothing is said of this delivery yet."
+    ANSWER: ClassVar[str] = NOTHING_SAID
     SOURCE: ClassVar[str] = "delivery"
 
 

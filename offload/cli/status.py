@@ -107,6 +107,7 @@ def overview_object(overview: "Overview") -> dict[str, Any]:
                 "mount_point": to_text(row.mount_point),
                 "stage": row.stage.value,
                 "why": row.why,
+                "run": asdict(row.run) if row.run is not None else None,
             }
             for row in overview.others
         ],

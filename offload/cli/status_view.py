@@ -8,11 +8,13 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from offload.cli.amounts import clock_after, count, duration, rate, size
+from offload.cli.step_words import AFTERWARDS, BEFORE, GETTING_READY, NOTHING_SAID
 from offload.cli.wrapping import spread, wrapped
 from offload.ledger.lease import said
 from offload.ledger.pulse import DrivePulse, Pulse
-from offload.ledger.queue import Queued, Stage
+from offload.ledger.queue import Stage
 from offload.ledger.standing import Place
+from offload.station.others import OtherLine
 from offload.station.overview import CardLine, DriveLine, Overview
 from offload.values.paths import shown, to_text
 from offload.values.verdict import Answer
@@ -118,21 +120,44 @@ def _running(card: CardLine, run: Pulse, width: int | None) -> Iterator[str]:
     when = f"verdict at about {_moment(run.verdict_ns):%H:%M}" if run.verdict_ns else ""
     yield from spread(head, when, width, _INDENT)
     yield f"{_INDENT}{_about(card)}"
+    yield from _steps(run, "card", width)
+
+
+def _receiving(other: OtherLine, run: Pulse, width: int | None) -> Iterator[str]:
+    """A delivery that is being received; the words of cards are never said of one."""
+    head = f"{other.called:<{_NAME}} {NOTHING_SAID}"
+    roll = run.roll or "this roll"
+    when = f"{roll} done at about {_moment(run.verdict_ns):%H:%M}" if run.verdict_ns else ""
+    yield from spread(head, when, width, _INDENT)
+    about = [run.roll, count(run.total_files, "file") if run.total_files else ""]
+    about.append(to_text(other.mount_point))
+    yield from wrapped(", ".join(filter(None, about)), width, _INDENT, _INDENT)
+    yield from _steps(run, "delivery", width)
+
+
+def _steps(run: Pulse, source: str, width: int | None) -> Iterator[str]:
+    """Where a run is, and each of its drives."""
     if run.step not in ("copying", "proving"):
-        yield f"{_INDENT}{run.step or 'getting ready'}"
+        words = {**BEFORE, **AFTERWARDS}.get(run.step, run.step or GETTING_READY)
+        yield f"{_INDENT}{words.format(source)}"
         return
-    done = f"{run.step}: {size(run.done_bytes)} of {size(run.total_bytes)} read from the card"
-    done += _pace(run.rate_bytes_s, run.left_s)
+    if run.total_bytes:
+        done = f"{run.step}: {size(run.done_bytes)} of {size(run.total_bytes)} read from the "
+        done += f"{source}{_pace(run.rate_bytes_s, run.left_s)}"
+    else:
+        # Read once only: its part is over, and the drives are read back.
+        done = run.step
     yield from wrapped(done, width, _INDENT, _INDENT + "  ")
     for drive in run.drives:
-        yield from wrapped(_drive_pulse(drive), width, _INDENT + "  ", _INDENT + "    ")
+        yield from wrapped(_drive_pulse(drive, run.step), width, _INDENT + "  ", _INDENT + "    ")
 
 
-def _drive_pulse(drive: DrivePulse) -> str:
+def _drive_pulse(drive: DrivePulse, step: str) -> str:
     if drive.step == "failed":
         return f"{drive.name:<{_NAME}} dropped: {drive.note}"
     if drive.step == "done":
-        return f"{drive.name:<{_NAME}} {size(drive.total_bytes)}, all done"
+        done = "down" if step == "copying" else "read back"
+        return f"{drive.name:<{_NAME}} {size(drive.total_bytes)}, all {done}"
     pace = _pace(drive.rate_bytes_s, drive.left_s)
     return f"{drive.name:<{_NAME}} {size(drive.done_bytes)}{pace}"
 
@@ -153,10 +178,12 @@ def _about(card: CardLine) -> str:
     return ", ".join(parts)
 
 
-def _other(row: Queued, width: int | None) -> Iterator[str]:
-    called = shown(row.label) or to_text(row.mount_point)
+def _other(row: OtherLine, width: int | None) -> Iterator[str]:
+    if row.run is not None:
+        yield from _receiving(row, row.run, width)
+        return
     text = row.why or row.stage.value
-    yield from spread(f"{called:<{_NAME}} {text}", to_text(row.mount_point), width, _INDENT)
+    yield from spread(f"{row.called:<{_NAME}} {text}", to_text(row.mount_point), width, _INDENT)
 
 
 def _drives(overview: Overview, width: int | None) -> Iterator[str]:

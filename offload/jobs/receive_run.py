@@ -183,6 +183,7 @@ class DeliveryRun(CardRun):
         label = f"{self._delivery.key} {to_text(self._part.folder)} {digest[:16]}"
         hints = CardHints("", label, 0, DELIVERY)
         self._notes.begin_received(self._card, hints, self._walk.inventory, self._wish)
+        self._tools.progress.offload = self._notes.offload
         self._bases = self._notes.bases(self._roll_by_rule)
         for drive, base in self._bases_of_alike(digest).items():
             self._bases.setdefault(drive, base)

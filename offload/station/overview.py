@@ -18,6 +18,7 @@ from offload.ledger.pulse import Pulse
 from offload.ledger.queue import Queued
 from offload.ledger.standing import CardStanding, Place
 from offload.settings import Drive
+from offload.station.others import OtherLine, other_lines
 from offload.values.paths import shown
 from offload.values.verdict import Answer
 from offload.volumes.volume import Volume
@@ -121,14 +122,14 @@ class Overview:
         at_ns: nanoseconds since 1970.
         station: who keeps the ledger; None where no station runs.
         cards: those of the day and every unproven one, alarms first, then the last changed.
-        others: volumes that are in and no cards.
+        others: volumes that are in and no cards, deliveries above all.
         drives: see there.
     """
 
     at_ns: int
     station: Holder | None
     cards: tuple[CardLine, ...]
-    others: tuple[Queued, ...]
+    others: tuple[OtherLine, ...]
     drives: tuple[DriveLine, ...]
 
 
@@ -158,11 +159,16 @@ def read_overview(
     lines = [_card_line(ledger, stood, in_line, runs) for stood in seen.values()]
     lines.sort(key=lambda line: (not line.is_alarm, -line.changed_ns))
     shown_keys = {line.queued.mounting for line in lines if line.queued is not None}
+    of_cards = {line.run.offload for line in lines if line.run is not None}
     return Overview(
         now,
         station_holder(ledger.home),
         tuple(lines),
-        tuple(row for row in in_line.values() if row.mounting not in shown_keys),
+        other_lines(
+            ledger,
+            (row for row in in_line.values() if row.mounting not in shown_keys),
+            (run for run in runs.values() if run.offload not in of_cards),
+        ),
         _drive_lines(ledger, named, volumes, tuple(runs.values()), since_ns, now),
     )
 
@@ -263,7 +269,8 @@ def _drive_lines(
     since_ns: int,
     now: int,
 ) -> tuple[DriveLine, ...]:
-    busy = {each.name for run in runs for each in run.drives if each.step in ("copying", "proving")}
+    # One that is through with a step is still needed: for the next one, the record, the last look.
+    busy = {each.name for run in runs for each in run.drives if each.step != "failed"}
     names = {drive.name for drive in named}
     known = drives.all_known(ledger)
     used = {each.hints.name for each in known if each.retired_ns is None}

@@ -139,8 +139,9 @@ class Runs:
         match event:
             case CardListed(files, _, _) if visit.run is not None:
                 visit.run.know(total_files=files)
-            case RollNamed(roll) if not visit.is_delivery:
-                visit.roll = roll
+            case RollNamed(roll):
+                if not visit.is_delivery:
+                    visit.roll = roll
                 if visit.run is not None:
                     visit.run.know(roll=roll)
             case CardCoded(code):

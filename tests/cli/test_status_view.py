@@ -9,6 +9,7 @@ from offload.ledger.locks import Holder
 from offload.ledger.pulse import DrivePulse, Pulse
 from offload.ledger.queue import Queued, Stage
 from offload.ledger.standing import Place
+from offload.station.others import OtherLine
 from offload.station.overview import CardLine, DriveLine, OpenHold, Overview
 from offload.values.verdict import Answer
 
@@ -73,6 +74,27 @@ def test_running_card_has_its_rate_and_its_drives() -> None:
     assert "KEEP THE CARD IN" in text
     assert "71.2 GB of 118.4 GB" in text and "402 MB/s" in text
     assert "shuttle-1" in text
+
+
+def test_drive_that_is_through_with_a_step_says_which() -> None:
+    drive = DrivePulse("shuttle-1", "done", 118_400_000_000, 118_400_000_000)
+    for step, said in (("copying", "all down"), ("proving", "all read back")):
+        run = replace(RUN, step=step, drives=(drive,))
+        text = "\n".join(status_lines(overview(replace(WORKING, run=run)), 100))
+        assert f"118.4 GB, {said}" in text
+
+
+@pytest.mark.parametrize("width", [60, 80, None])
+def test_delivery_is_shown_with_its_drives_and_no_words_of_cards(width: int | None) -> None:
+    run = replace(RUN, roll="B001", step="proving", done_bytes=0, total_bytes=0)
+    other = OtherLine("NIGHT-04", "NIGHT-04", b"/media/NIGHT-04", Stage.WORKING, "at work", run)
+    lines = status_lines(replace(overview(), others=(other,)), width)
+    text = "\n".join(lines)
+    assert "NIGHT-04     Nothing is said of this delivery yet." in text
+    assert "B001, 41 files, /media/NIGHT-04" in text
+    assert "shuttle-1    71.1 GB" in text
+    assert not any(word in text for word in ("KEEP", "card", "verdict", "0 B of 0 B"))
+    assert width is None or all(len(line) <= width for line in lines)
 
 
 def test_why_a_card_has_no_verdict_is_shown() -> None:

@@ -72,6 +72,37 @@ def test_delivery_is_taken_at_once_where_a_setting_says_so(rack: Rack, tmp_path:
     assert dock.sent.image_hash() == before
 
 
+def test_status_follows_a_delivery_as_it_does_a_card(rack: Rack, tmp_path: Path) -> None:
+    dock = Dock(rack, tmp_path, large=12 << 20)
+    installation = dock.station.installation
+    slow = throttled(dock.sent.device, read_bytes_s=1 << 20)
+    with slow as let_go, Watching(installation) as watching:
+        dock.sent.mount()
+        watching.wait_for(lambda said: said.get("step") == "copying")
+        shown: Said = {}
+
+        def is_shown() -> bool:
+            # B001, the large roll, comes after a small one.
+            (shown["other"],) = installation.run("status", "--json").result["others"]
+            run = shown["other"]["run"]
+            return bool(run and run["roll"] == "B001" and run["done_bytes"])
+
+        watching.wait_until(is_shown)
+        run = shown["other"]["run"]
+        assert run["total_bytes"] >= 12 << 20
+        assert {each["name"] for each in run["drives"]} == {"shuttle-1", "shuttle-2"}
+        screen = installation.run("status").out
+        assert "Nothing is said of this delivery yet." in screen
+        assert "read from the delivery" in screen
+        assert screen.count("busy") == 2
+        assert not any(word in screen for word in ("KEEP", "card", "safe"))
+        rest = installation.run("drive", "rest", "shuttle-1")
+        assert rest.code == 2 and "busy with B001" in rest.err
+        let_go()
+        watching.wait_for(received)
+        assert installation.run("status", "--json").result["others"][0]["run"] is None
+
+
 def test_delivery_received_once_is_not_received_at_each_start(rack: Rack, tmp_path: Path) -> None:
     dock = Dock(rack, tmp_path)
     dock.sent.mount()
