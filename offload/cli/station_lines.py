@@ -3,6 +3,7 @@
 from offload.clearance.shell import command_line
 from offload.cli.amounts import duration
 from offload.cli.run_view import sentence
+from offload.cli.wrapping import advice, wrapped
 from offload.ledger.queue import Stage
 from offload.station.events import (
     CardLeft,
@@ -28,10 +29,25 @@ from offload.station.events import (
 from offload.values.paths import shown, to_text
 
 ALARM = "!" * 60
+_DO = "  DO  "
 
 
-def lines_of(event: StationEvent) -> list[str]:
-    """What to say; nothing for a verdict, which has a screen of its own."""
+def lines_of(event: StationEvent, width: int | None = None) -> list[str]:
+    """What to say; nothing for a verdict, which has a screen of its own.
+
+    Args:
+        width: columns; None for lines that are not broken.
+    """
+    lines: list[str] = []
+    for line in _said(event):
+        if line.startswith(_DO):
+            lines += advice(line.removeprefix(_DO), width, _DO, " " * len(_DO))
+        else:
+            lines += wrapped(line, width, "", "  ")
+    return lines
+
+
+def _said(event: StationEvent) -> list[str]:
     match event:
         case StationStarted():
             return ["Watching for cards. Put one in; Ctrl-C stops cleanly."]
@@ -61,7 +77,7 @@ def _about_volume(event: StationEvent) -> list[str]:
             return [f"{_name(subject)}: has left"]
         case Recognised(subject, _, text, command):
             lines = [f"{_name(subject)}: {text}"]
-            return [*lines, f"  DO  {command_line(command)}"] if command else lines
+            return [*lines, f"{_DO}{command_line(command)}"] if command else lines
         case Lined(subject, stage, why, _):
             return [f"{_name(subject)}: {why}"] if stage is not Stage.DONE else []
         case RunStarted(subject, drives):
@@ -71,10 +87,10 @@ def _about_volume(event: StationEvent) -> list[str]:
             return [f"{_name(subject)}: {text}"] if text else []
         case NoVerdict(subject, _, text, remedy):
             head = f"{_name(subject)}: KEEP THE CARD. No verdict could be given: {text}"
-            return [head, f"  DO  {remedy}"] if remedy else [head]
+            return [head, *(f"{_DO}{way}" for way in remedy.splitlines())] if remedy else [head]
         case NotReceived(subject, _, text, remedy):
             head = f"{_name(subject)}: NOT RECEIVED. Keep the delivery: {text}"
-            return [head, f"  DO  {remedy}"] if remedy else [head]
+            return [head, *(f"{_DO}{way}" for way in remedy.splitlines())] if remedy else [head]
         case CardLeft(text=text):
             return [ALARM, text, ALARM] if event.is_alarm else [text]
         case _:

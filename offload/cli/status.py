@@ -35,6 +35,7 @@ def status(
     from offload.cli.screen import Screen
     from offload.cli.session import read_settings, surroundings
     from offload.cli.status_view import status_lines
+    from offload.cli.wrapping import cut
     from offload.ledger.database import Ledger
     from offload.station.overview import read_overview
 
@@ -48,7 +49,7 @@ def status(
                 screen.write(json.dumps(overview_object(overview)) + "\n")
             elif follow and screen.is_terminal:
                 lines = status_lines(overview, screen.width)
-                screen.draw([line[: screen.width] for line in lines[: screen.height]])
+                screen.draw([cut(line, screen.width) for line in lines[: screen.height]])
             else:
                 width = screen.width if screen.is_terminal else None
                 screen.write("".join(f"{line}\n" for line in status_lines(overview, width)))

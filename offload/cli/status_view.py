@@ -4,12 +4,12 @@ Nothing here is a verdict: "was safe at 14:32" is history, and the words that a 
 are never among it. Works from 60 columns and without colour.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from offload.cli.amounts import clock_after, count, duration, rate, size
 from offload.cli.step_words import AFTERWARDS, BEFORE, GETTING_READY, NOTHING_SAID
-from offload.cli.wrapping import spread, wrapped
+from offload.cli.wrapping import advice, spread, wrapped
 from offload.ledger.lease import said
 from offload.ledger.pulse import DrivePulse, Pulse
 from offload.ledger.queue import Stage
@@ -98,7 +98,9 @@ def _card(card: CardLine, width: int | None) -> Iterator[str]:
     yield from spread(f"{card.called:<{_NAME}} {state}", _about(card), width, _INDENT)
     row = card.queued
     if row is not None and row.why and (row.stage is not Stage.DONE or card.answer is None):
-        yield from wrapped(row.why, width, _INDENT, _INDENT)
+        why, *remedies = row.why.splitlines()
+        yield from wrapped(why, width, _INDENT, _INDENT)
+        yield from _to_do(remedies, width)
     if card.place is Place.IN_READER and card.answer is Answer.HELD:
         yield from _holds(card, width)
 
@@ -107,12 +109,17 @@ def _holds(card: CardLine, width: int | None) -> Iterator[str]:
     for number, hold in enumerate(card.holds[:_HOLDS_SHOWN], 1):
         head = f"{number} {hold.code}: {hold.text}"
         yield from wrapped(head, width, _INDENT, _INDENT + "  ")
-        # One way to mend it a line; every one after the first begins with "or".
-        for at, way in enumerate(hold.remedy.splitlines()):
-            text = f"OR  {way.removeprefix('or ')}" if at else f"DO  {way}"
-            yield from wrapped(text, width, _INDENT + "  ", _INDENT + "      ")
+        yield from _to_do(hold.remedy.splitlines(), width)
     if len(card.holds) > _HOLDS_SHOWN:
         yield f"{_INDENT}and {count(len(card.holds) - _HOLDS_SHOWN, 'reason')} more"
+
+
+def _to_do(ways: Sequence[str], width: int | None) -> Iterator[str]:
+    """One way to mend it a line; every one after the first begins with "or"."""
+    for at, way in enumerate(ways):
+        mark = "OR  " if at else "DO  "
+        text = way.removeprefix("or ") if at else way
+        yield from advice(text, width, f"{_INDENT}  {mark}", _INDENT + "      ")
 
 
 def _running(card: CardLine, run: Pulse, width: int | None) -> Iterator[str]:
@@ -182,8 +189,9 @@ def _other(row: OtherLine, width: int | None) -> Iterator[str]:
     if row.run is not None:
         yield from _receiving(row, row.run, width)
         return
-    text = row.why or row.stage.value
+    text, *remedies = row.why.splitlines() or [row.stage.value]
     yield from spread(f"{row.called:<{_NAME}} {text}", to_text(row.mount_point), width, _INDENT)
+    yield from _to_do(remedies, width)
 
 
 def _drives(overview: Overview, width: int | None) -> Iterator[str]:

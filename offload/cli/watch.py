@@ -88,6 +88,7 @@ def _live(opened: "Session", book: "OrderBook", width: int, height: int) -> list
     """The screen at this moment; the ledger not answering is told elsewhere."""
     from offload.cli.status import day_began_ns
     from offload.cli.status_view import status_lines
+    from offload.cli.wrapping import cut
     from offload.errors import LedgerError
     from offload.station.overview import read_overview
 
@@ -97,8 +98,8 @@ def _live(opened: "Session", book: "OrderBook", width: int, height: int) -> list
             opened.ledger, opened.surroundings, settings.drives, day_began_ns(settings)
         )
     except LedgerError as error:
-        return [f"the ledger does not answer: {error}"[:width]]
-    return [line[:width] for line in status_lines(overview, width)[:height]]
+        return [cut(f"the ledger does not answer: {error}", width)]
+    return [cut(line, width) for line in status_lines(overview, width)[:height]]
 
 
 def _notifier() -> "Notifier":

@@ -70,7 +70,8 @@ class WatchView:
         elif isinstance(event, DeliveryReceived):
             self._screen.show(lambda stream: _show_received(event, stream))
         elif not self._is_drawn(event):
-            self._screen.write("".join(f"{line}\n" for line in lines_of(event)))
+            width = self._screen.width if self._screen.is_terminal else None
+            self._screen.write("".join(f"{line}\n" for line in lines_of(event, width)))
         if isinstance(event, VerdictGiven | NoVerdict | DeliveryReceived | NotReceived):
             self._screen.ring()
         if isinstance(event, CardLeft) and event.is_alarm:

@@ -3,11 +3,16 @@
 Widths are in columns of a terminal; a wide character takes two.
 """
 
+import re
 from collections.abc import Sequence
 
 from rich.cells import cell_len, chop_cells
 
 _NARROWEST = 20
+_COMMAND = re.compile(r"(?:^|:\s+|\bthen\s+|\b(?:or|OR)\s+|\s{2,})(?P<command>offload [a-z].*)")
+# A word as a shell takes it: quotes keep what is between them.
+_WORD = re.compile(r"(?:\$?'[^']*'|\\.|[^\s'])+")
+_GAP = "   "
 
 
 def wrapped(text: str, width: int | None, first: str, rest: str) -> list[str]:
@@ -52,6 +57,38 @@ def wrapped_command(words: Sequence[str], width: int | None, first: str, rest: s
         else:
             line = f"{line} {word}"
     return [*lines, line]
+
+
+def advice(text: str, width: int | None, first: str, rest: str) -> list[str]:
+    """What to do, in lines of which a command can be copied as it stands.
+
+    Args:
+        text: a sentence, and after a colon or the like the command that does it.
+        width, first, rest: as for :func:`wrapped`.
+    """
+    found = _COMMAND.search(text)
+    if width is None or found is None or cell_len(first + text) <= width:
+        return wrapped(text, width, first, rest)
+    words, after = _typed(found["command"])
+    before = text[: found.start("command")].rstrip()
+    lines = wrapped(before, width, first, rest) if before else []
+    on_one = (lines[-1] + _GAP if lines else first) + " ".join(words)
+    if cell_len(on_one) <= width:
+        lines[-1:] = [on_one]
+    else:
+        lines += wrapped_command(words, width, rest if lines else first, rest + "    ")
+    return lines + (advice(after, width, rest, rest) if after else [])
+
+
+def _typed(text: str) -> tuple[list[str], str]:
+    """The words of a command, and the text that goes on after it."""
+    words: list[str] = []
+    for found in _WORD.finditer(text):
+        word = found[0]
+        if word[-1] in ";," and len(word) > 1:
+            return [*words, word[:-1]], text[found.end() :].strip()
+        words.append(word)
+    return words, ""
 
 
 def spread(left: str, right: str, width: int | None, indent: str) -> list[str]:

@@ -40,7 +40,8 @@ class Queued:
         label: as the volume has it, unescaped.
         stage: what becomes of it.
         since_ns: since when it is in line, nanoseconds since 1970.
-        why: a phrase, already safe to show: what it waits for, what is asked.
+        why: a phrase, already safe to show: what it waits for, what is asked; what to do about it
+            in lines of their own.
         drives: names of the drives that it waits for.
         lane: what it shares with others: the reader.
         card, offload: their numbers, where they are known.

@@ -66,6 +66,7 @@ class Reception:
         self._register = Register(book, means, trouble)
         self.runs = Runs(book, means, post, self._register)
         self._drives: dict[str, tuple[Volume, tuple[str, ...]]] = {}
+        self._told: set[str] = set()
         self._others: dict[str, Volume] = {}
         self._since: dict[str, int] = {}
 
@@ -151,6 +152,7 @@ class Reception:
         if key in self._drives:
             _, names = self._drives.pop(key)
             for name in names:
+                self._told.discard(name)
                 self._register.tell(DriveLeft(name))
             return
         visit = self._register.visits.get(key)
@@ -174,6 +176,7 @@ class Reception:
         self._drives.clear()
         for volume in known:
             self.came(volume)
+        self._told &= {name for _, names in self._drives.values() for name in names}
         for key, visit in list(self._register.visits.items()):
             if drives_on(visit.volume, self._book.orders.settings.drives) and visit.run is None:
                 # A volume that a person has just made a drive is a card no more.
@@ -208,7 +211,10 @@ class Reception:
         names = drives_on(volume, self._book.orders.settings.drives)
         self._drives[key] = (volume, names)
         for name in names:
-            self._register.tell(DriveCame(name, volume.mount_point))
+            # Sorted anew after an edit of the settings, a drive that was there has not come.
+            if name not in self._told:
+                self._told.add(name)
+                self._register.tell(DriveCame(name, volume.mount_point))
         for visit in self._register.visits.values():
             if visit.run is None and set(visit.waits_for) & set(names):
                 self.runs.line_up(visit)

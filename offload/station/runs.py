@@ -234,7 +234,8 @@ class Runs:
 
     def _not_received(self, visit: Visit, error: Exception) -> None:
         text, code, remedy = _said_by(error)
-        self._register.stage(visit, Stage.DONE, f"not received: {shown(text)}", is_told=False)
+        why = _with_remedy(f"not received: {shown(text)}", remedy)
+        self._register.stage(visit, Stage.DONE, why, is_told=False)
         self._register.tell(NotReceived(visit.subject, code, shown(text), remedy))
         command = self._book.orders.settings.station.on_held
         self._means.hooks.run(command, held_environment(visit.subject, "delivery", shown(text)))
@@ -250,7 +251,8 @@ class Runs:
             self._not_received(visit, error)
             return
         text, code, remedy = _said_by(error)
-        self._register.stage(visit, Stage.DONE, f"no verdict: {shown(text)}", is_told=False)
+        why = _with_remedy(f"no verdict: {shown(text)}", remedy)
+        self._register.stage(visit, Stage.DONE, why, is_told=False)
         self._register.tell(NoVerdict(visit.subject, code, shown(text), remedy))
         command = self._book.orders.settings.station.on_held
         self._means.hooks.run(command, held_environment(visit.subject, "no-verdict", shown(text)))
@@ -288,6 +290,11 @@ def _said_by(error: Exception) -> tuple[str, str, str]:
     if isinstance(error, OffloadError):
         return str(error), error.code, error.remedy
     return f"a fault of the program: {type(error).__name__}: {error}", "fault", ""
+
+
+def _with_remedy(text: str, remedy: str) -> str:
+    """What is kept for other faces: a screen that is read hours later has to say what to do."""
+    return f"{text}\n{remedy}" if remedy else text
 
 
 def _wanted_drives(outcome: Outcome) -> tuple[str, ...]:

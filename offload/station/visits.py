@@ -20,7 +20,7 @@ class Visit:
         mounting: its key.
         since_ns: since when it is in line.
         stage: what becomes of it.
-        why: a phrase, safe to show: what it waits for, how it ended.
+        why: a phrase, safe to show: what it waits for, how it ended; what to do in further lines.
         waits_for: names of the drives that it waits for.
         readers: what it shares its speed by.
         kind: what it is; empty until it was looked at.

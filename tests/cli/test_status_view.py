@@ -98,9 +98,11 @@ def test_delivery_is_shown_with_its_drives_and_no_words_of_cards(width: int | No
 
 
 def test_why_a_card_has_no_verdict_is_shown() -> None:
-    row = Queued("key", b"/media/A", "", Stage.DONE, NOON, "no verdict: no room on shuttle-1")
-    text = "\n".join(status_lines(overview(replace(WORKING, run=None, queued=row)), 100))
-    assert "no verdict: no room on shuttle-1" in text
+    why = "no verdict: no room on shuttle-1\nmake room there, then: offload copy"
+    row = Queued("key", b"/media/A", "", Stage.DONE, NOON, why)
+    lines = status_lines(overview(replace(WORKING, run=None, queued=row)), 100)
+    at = lines.index("      no verdict: no room on shuttle-1")
+    assert lines[at + 1] == "        DO  make room there, then: offload copy"
 
 
 def test_no_station_is_said_first() -> None:

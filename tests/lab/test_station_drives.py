@@ -58,6 +58,8 @@ def test_full_drive_is_replaced_while_the_station_works(rack: Rack, tmp_path: Pa
         )
         assert {copy["drive"] for copy in said["copies"]} == {"shuttle-1", "shuttle-3"}
         third.sync()
+        came = [said["drive"] for said in watching.said if said["type"] == "drive-came"]
+        assert came.count("shuttle-1") == 1
 
 
 def test_drive_that_comes_during_a_run_is_not_overlooked(rack: Rack, tmp_path: Path) -> None:

@@ -135,7 +135,8 @@ def about_number(
         yield stop(
             "no-drive",
             "No drive is left that the card could be copied to.",
-            "Mend what is said of the drives, or name another:  offload copy --to DRIVE",
+            "Mend what is said of the drives, then:  offload copy; "
+            "or name another:  offload copy --to DRIVE",
         )
         return
     counting = [drive for drive in drives if not list(about_counting(card, drive, policy))]
