@@ -22,6 +22,7 @@ class Deed(Enum):
     LOOK = "offload check CARD"
     ADD_DRIVE = "offload copy CARD --to GOOD-DRIVE --to DRIVE"
     SAME_DRIVE = "offload copy CARD --same-drive-ok"
+    MEND = "offload mend COPY --from GOOD-COPY"
     SETTLE = "offload settle CARD CODE CLIP --by NAME --because TEXT"
 
 
@@ -42,17 +43,31 @@ class HoldKind:
         sentence: what is wrong, one sentence; a template.
         remedies: what to do, the best first; templates.
         is_settleable: whether a person may decide by name and reason.
+        of_finished: instead of ``remedies`` where the copy bears its roll's name; none where that
+            makes no difference.
     """
 
     code: str
     sentence: str
     remedies: tuple[Remedy, ...]
     is_settleable: bool = False
+    of_finished: tuple[Remedy, ...] = ()
 
 
 _ADD_DRIVE = Remedy("give a drive of its own for it:", Deed.ADD_DRIVE)
 _LET_SAME = Remedy("let copies on one drive count; every verdict will say so:", Deed.SAME_DRIVE)
 _WRITE_ANEW = Remedy("use another cable or port; what is wrong is written anew:", Deed.COPY)
+_OF_FINISHED = (
+    # The one that mends whatever has gone wrong there; a drive that has lost bytes may lose more.
+    Remedy(
+        "a finished copy is never written over: use another drive in its place:", Deed.ADD_DRIVE
+    ),
+    Remedy(
+        "if you trust the drive and the record on it is whole, put the copy right from a good one, "
+        "then copy again:",
+        Deed.MEND,
+    ),
+)
 _SETTLE = Remedy("decide that it may go, with name and reason, clip by clip:", Deed.SETTLE)
 _IN_CAMERA = Remedy(
     "play it in the camera; if the camera mends it, that writes to the card: bring it back, then",
@@ -207,16 +222,19 @@ HOLDS: tuple[HoldKind, ...] = (
         "{files} on {drives} {is} not the same as on the card: the drive may be failing, or "
         "smaller than it claims.",
         (_WRITE_ANEW, _ADD_DRIVE),
+        of_finished=_OF_FINISHED,
     ),
     HoldKind(
         "copy-unreadable",
         "{files} could not be read back from {drives}.",
         (_WRITE_ANEW, _ADD_DRIVE),
+        of_finished=_OF_FINISHED,
     ),
     HoldKind(
         "drive-suspect",
         "{drives} gave back wrong bytes, and until that is mended nothing on it counts.",
         (_WRITE_ANEW, _ADD_DRIVE),
+        of_finished=_OF_FINISHED,
     ),
     HoldKind(
         "copy-changed",
@@ -350,6 +368,9 @@ def holds_table() -> str:
     for place, kind in enumerate(HOLDS, 1):
         says = kind.sentence.format_map(_IN_TABLE)
         mend = "; or ".join(_in_table(remedy) for remedy in kind.remedies)
+        if kind.of_finished:
+            finished = "; or ".join(_in_table(remedy) for remedy in kind.of_finished)
+            mend += f"; where the copy is finished: {finished}"
         may = "yes" if kind.is_settleable else "no"
         rows.append(f"| {place} | `{kind.code}` | {says} | {mend} | {may} |")
     return "\n".join(rows) + "\n"

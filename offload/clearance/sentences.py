@@ -54,6 +54,11 @@ def _remedies(kind: HoldKind, reason: Reason, case: Case) -> list[Remedy]:
     """The remedies that can help here, the best first."""
     is_said = case.facts.policy.separate_drives is False
     found = [each for each in kind.remedies if not (is_said and each.deed is Deed.SAME_DRIVE)]
+    concerned = [drive for drive in case.facts.drives if drive.name in reason.drives]
+    if kind.of_finished and any(drive.is_finished is True for drive in concerned):
+        found = list(kind.of_finished)
+        if _good_copy(reason, case) is None:
+            found = [each for each in found if each.deed is not Deed.MEND]
     if kind.code == "too-few-copies" and not reason.drives:
         # No drive failed: there are too few of them.
         found.sort(key=lambda each: each.deed is not Deed.ADD_DRIVE)
@@ -126,6 +131,8 @@ def _command(deed: Deed, reason: Reason, case: Case, card: bytes) -> tuple[bytes
             return _words(b"copy", [card], _to_drives(case))
         case Deed.SAME_DRIVE:
             return _words(b"copy", [card], [b"--same-drive-ok"])
+        case Deed.MEND:
+            return _mend(reason, case)
         case Deed.SETTLE:
             return _settle(reason, card)
         case Deed.NONE:
@@ -140,6 +147,27 @@ def _settle(reason: Reason, card: bytes) -> tuple[bytes, ...]:
     clip = reason.paths[0] if reason.paths else b""
     names = [card, reason.code.encode("ascii"), clip]
     return _words(b"settle", names, [b"--by", b"NAME", b"--because", b"TEXT"])
+
+
+def _mend(reason: Reason, case: Case) -> tuple[bytes, ...]:
+    good = _good_copy(reason, case)
+    copies = [each.path for each in case.facts.drives if each.name in reason.drives]
+    if good is None or not copies:
+        return ()
+    return _words(b"mend", copies[:1], [b"--from", good])
+
+
+def _good_copy(reason: Reason, case: Case) -> bytes | None:
+    """The folder of a drive on which every file that a reason is about is proven."""
+    short = [group for group in case.groups.all if not case.is_enough(group)]
+    mask = -1
+    for group in short:
+        if group.needs_copies:
+            mask &= case.proven_on(group)
+    for at, drive in enumerate(case.facts.drives):
+        if mask >> at & 1 and drive.name not in reason.drives:
+            return drive.path
+    return None
 
 
 def _to_drives(case: Case) -> list[bytes]:

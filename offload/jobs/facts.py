@@ -8,11 +8,13 @@ from offload.checksum import COMPARE
 from offload.jobs.last_look import LastLook
 from offload.jobs.opening import HeldCard
 from offload.jobs.passes import PassColumns
-from offload.jobs.placing import Place
+from offload.jobs.placing import Place, Standing
 from offload.jobs.wishes import DriveWish, Wish
 from offload.values.entries import Kind
 from offload.values.facts import Decision, DriveFacts, Facts, ReadBack
 from offload.values.findings import Finding
+
+_FINISHED = frozenset({Standing.DONE, Standing.ADDING})
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,4 +130,5 @@ def _drive_facts(
         is_recorded=wish.name in sources.recorded,
         failure=failure,
         read_back=sources.columns.read_back.get(wish.name, ReadBack.NONE),
+        is_finished=any(roll.standing in _FINISHED for roll in place.rolls),
     )

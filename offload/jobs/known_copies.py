@@ -20,7 +20,7 @@ from offload.jobs.last_look import compare_lists
 from offload.jobs.noting import hints_of, known_number
 from offload.jobs.opening import HeldCard, HeldDrive, list_card, open_card, open_drive
 from offload.jobs.outcome import Outcome
-from offload.jobs.placing import NAMES_NAME, RECORDS
+from offload.jobs.placing import INCOMPLETE, NAMES_NAME, PARTIAL, RECORDS
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish
 from offload.ledger import (
@@ -353,6 +353,7 @@ def _drive_facts(
         is_recorded=all(_has_record(drive.root, each) for each in lies),
         failure=copy.result.failure,
         read_back=copy.result.read_back,
+        is_finished=not folder.endswith((INCOMPLETE, PARTIAL)),
     )
 
 

@@ -21,9 +21,11 @@ from offload.jobs.wishes import Wish
 from offload.ledger import offloads
 from offload.ledger.copies import is_proven
 from offload.transfer.plan import Item
-from offload.values.entries import Entries
-from offload.values.facts import CardState
+from offload.values.entries import Entries, Kind
+from offload.values.facts import CardState, CopyState
 from offload.values.findings import Finding
+
+_SOUND = frozenset({CardState.READ_EQUAL, CardState.CACHED})
 
 
 class TwoPasses:
@@ -80,8 +82,8 @@ class TwoPasses:
         wrong = {
             place.name: {
                 number
-                for number in self.columns.differing.get(place.name, ())
-                if place.is_half_done(number)
+                for number in self._wrong_on(place)
+                if place.is_half_done(number) and self._is_card_sound(number)
             }
             for place in self._active
             if not self._wish.only_prove
@@ -93,6 +95,20 @@ class TwoPasses:
     def prove_copies(self) -> None:
         """Read every copy once more, and not the card."""
         self._prove([])
+
+    def _wrong_on(self, place: Place) -> set[int]:
+        """Files there whose bytes differ, or could not be read back."""
+        states = self.columns.drive_states[place.name]
+        unreadable = {
+            number
+            for number, state in enumerate(states)
+            if state == CopyState.UNREADABLE and self._entries.kind(number) is Kind.FILE
+        }
+        return unreadable | self.columns.differing.get(place.name, set())
+
+    def _is_card_sound(self, number: int) -> bool:
+        """Whether the card gives what would be written; else the copy may be all there is."""
+        return self.columns.card_states[number] in _SOUND
 
     @property
     def is_reused_wrong(self) -> bool:
@@ -178,7 +194,9 @@ class TwoPasses:
                     place.drive.root.remove_file(path)
                 place.note_removed(number)
                 place.is_mounted_anew = False
-                text = "what an earlier run had left was wrong, and was written anew"
+                is_differing = number in self.columns.differing.get(place.name, ())
+                how = "was wrong" if is_differing else "could not be read back"
+                text = f"what an earlier run had left {how}, and was written anew"
                 self._notice(Finding("existing-was-wrong", text, path, place.name))
         self._read_and_write(items)
         self._prove(self._card_numbers())

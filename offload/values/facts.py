@@ -87,6 +87,8 @@ class DriveFacts:
         read_back: how it was read.
         is_hand_made: the copies there were made by other means and found by content, so that a
             file of the same name that differs says nothing against the drive.
+        is_finished: the copy bears the roll's name, so that nothing in it is ever written over; for
+            the words of a remedy alone.
     """
 
     name: str
@@ -104,6 +106,7 @@ class DriveFacts:
     failure: str = ""
     read_back: ReadBack = ReadBack.NONE
     is_hand_made: bool = False
+    is_finished: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,9 +85,9 @@ def quirky() -> Iterator[Case]:
         yield Case(f"{LEDGER} {kind}", (), LEDGER, kind, quirks=((LEDGER, _PASSING[kind]),))
 
 
-def wraps_into_the_proven() -> Case:
+def wraps_into_the_proven(blocks: int) -> Case:
     """A drive whose record is written over the clips that were read back before."""
-    quirks = Quirks(real_bytes=10 * 4096, past_end="wrap")
+    quirks = Quirks(real_bytes=blocks * 4096, past_end="wrap")
     return Case(f"{_FIRST} wraps into the proven", (), _FIRST, "wrap", quirks=((_FIRST, quirks),))
 
 

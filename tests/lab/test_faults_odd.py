@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from tests.lab import cases, odd
+from tests.lab import cases, odd, oracle
 from tests.lab.machine import steady_loops_as_disks
 from tests.lab.runner import Lab, Runner, Table, run_all
-from tests.lab.subjects import LibraryOffload
+from tests.lab.subjects import LibraryOffload, offloaded
 
 pytestmark = pytest.mark.lab
 
@@ -51,14 +51,29 @@ def test_entries_lost_after_sync_are_missed(lab: Lab) -> None:
     assert table.cases["drive-1", "forget", "too-few-copies"]
 
 
-def test_drive_that_wraps_into_what_was_proven_is_found_before_the_word(lab: Lab) -> None:
-    """The record, written after the copy was read back, lands on the clips."""
-    stage, runner, _ = lab
-    stage.reset(())
-    result = runner.run(odd.wraps_into_the_proven())
-    assert not result.answer.is_cleared
-    assert result.answer.codes == ("copy-differs",)
+@pytest.mark.parametrize("blocks", [10, 12])
+def test_drive_that_wraps_into_what_was_proven_is_found_before_the_word(
+    lab: Lab, blocks: int
+) -> None:
+    """The record, written after the copy was read back, lands on the clips.
+
+    The copy is finished by then and never written over: the first remedy is another drive.
+    """
+    stage, _, _ = lab
+    station = LibraryOffload(surroundings=steady_loops_as_disks())
+    stage.reset(cases.USUAL)
+    stage.plan(odd.wraps_into_the_proven(blocks))
+    answer = station.offload(stage, card_reads=2)
+    assert answer.codes == ("copy-differs",)
     assert stage.has_copy("drive-2")
+    assert not stage.has_copy("drive-1")
+    stage.clear()
+    assert answer.remedies[0].splitlines()[0].endswith("offload copy A001 --to drive-2 --to DRIVE")
+    another = stage.rack.volume(name=f"drive-3-{blocks}")
+    roots = {"drive-2": stage.root("drive-2"), "drive-3": another.root}
+    again = offloaded(stage.root("card"), roots, stage.home, steady_loops_as_disks()())
+    assert again.is_cleared, again
+    assert oracle.copies_in(oracle.content_of(roots["drive-3"]), stage.truth)
 
 
 def test_what_was_there_before_the_write_is_no_proof(lab: Lab) -> None:
