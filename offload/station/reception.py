@@ -294,7 +294,8 @@ class Reception:
             visit.is_listed_safe = True
             why = "safe" if visit.is_safe else "listed as when it was safe; not read"
             self._register.stage(visit, Stage.DONE, why)
-            self._register.tell(VerdictGiven(visit.subject, arrival.answer, is_listed=True))
+            if not visit.is_safe or self._register.is_mounted(visit):
+                self._register.tell(VerdictGiven(visit.subject, arrival.answer, is_listed=True))
         else:
             self.runs.line_up(visit)
 

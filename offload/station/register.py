@@ -12,6 +12,7 @@ from offload.station.means import Means
 from offload.station.orders import OrderBook
 from offload.station.visits import Visit
 from offload.station.words import of_delivery_leaving, of_leaving
+from offload.volumes.table import system_table
 from offload.volumes.volume import Volume
 
 _UNDER_WAY = (Stage.WORKING, Stage.WAITING, Stage.DRIVE_MISSING)
@@ -40,6 +41,13 @@ class Register:
     def key(self, volume: Volume) -> str:
         """What identifies a volume's mounting."""
         return self._means.surroundings.mounting_key(volume)
+
+    def is_mounted(self, visit: Visit) -> bool:
+        """Whether a volume is still there, by the system's word: its leaving may not be told yet.
+
+        A machine that slept, or a loop that was busy, hears of a pulled card after its verdict.
+        """
+        return system_table().is_mounted(visit.volume)
 
     def tell(self, event: StationEvent) -> None:
         """Tell the faces."""

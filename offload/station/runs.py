@@ -184,9 +184,10 @@ class Runs:
         visit.code = outcome.context.code or visit.code
         if ended.eject_failure:
             self._register.tell(Trouble(f"{visit.called} was not ejected: {ended.eject_failure}"))
-        is_gone = visit.has_left and not ended.left_reader
-        if is_gone and not verdict.is_cleared:
+        if visit.has_left and not ended.left_reader and not verdict.is_cleared:
             # The alarm has been raised already; the reasons follow from the card's absence.
+            return
+        if verdict.is_cleared and not ended.left_reader and self._is_out(visit):
             return
         self._register.tell(VerdictGiven(visit.subject, outcome, left_reader=ended.left_reader))
         station = self._book.orders.settings.station
@@ -204,6 +205,20 @@ class Runs:
             self._register.stage(visit, Stage.DRIVE_MISSING, why)
         else:
             self._register.stage(visit, Stage.DONE, f"held: {codes}", is_told=False)
+
+    def _is_out(self, visit: Visit) -> bool:
+        """Whether a card was proven and has left since: the words hold only in the reader.
+
+        What is said of it is that it was safe when it left.
+        """
+        if visit.has_left:
+            self._register.has_left(visit)
+            return True
+        if self._register.is_mounted(visit):
+            return False
+        # The watcher tells of its leaving in a moment.
+        self._register.stage(visit, Stage.DONE, "safe", is_told=False)
+        return True
 
     def was_received(self, visit: Visit) -> bool:
         """Whether all of a delivery was received in this mounting, by whomever."""

@@ -3,9 +3,11 @@
 import json
 import os
 import queue
+import signal
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -93,6 +95,15 @@ class Watching:
             str({k: v for k, v in said.items() if v})[:400] for said in self.said[-25:]
         )
 
+    @contextmanager
+    def asleep(self) -> Iterator[None]:
+        """The station's process stands still, as it does while the machine sleeps."""
+        os.kill(self.child.number, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            os.kill(self.child.number, signal.SIGCONT)
+
     def kill(self) -> None:
         """SIGKILL."""
         self.child.process.kill()
@@ -146,8 +157,16 @@ class Set:
     installation: LoopInstallation
 
     @classmethod
-    def make(cls, rack: Rack, tmp_path: Path, *, more: str = "", size_bytes: int = 0) -> "Set":
-        drives = [rack.volume(EXT4, name=f"shuttle-{at}", size_bytes=size_bytes) for at in (1, 2)]
+    def make(
+        cls,
+        rack: Rack,
+        tmp_path: Path,
+        *,
+        more: str = "",
+        size_bytes: int = 0,
+        fs: FileSystem = EXT4,
+    ) -> "Set":
+        drives = [rack.volume(fs, name=f"shuttle-{at}", size_bytes=size_bytes) for at in (1, 2)]
         text = settings_text(drives, [rack.folder / "mounted"], more=more)
         return cls(rack, drives, LoopInstallation(tmp_path / "station", text))
 

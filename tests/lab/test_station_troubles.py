@@ -1,7 +1,6 @@
 """A machine that sleeps, clocks that jump, cards that cannot be listed."""
 
 import os
-import signal
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -31,16 +30,6 @@ def faulty_card(rack: Rack, name: str) -> Iterator[FaultFs]:
         yield card
 
 
-@contextmanager
-def asleep(watching: Watching) -> Iterator[None]:
-    """The station's process stands still, as it does while the machine sleeps."""
-    os.kill(watching.child.number, signal.SIGSTOP)
-    try:
-        yield
-    finally:
-        os.kill(watching.child.number, signal.SIGCONT)
-
-
 @pytest.fixture
 def slow_card(rack: Rack, tmp_path: Path) -> Iterator[tuple[Set, Volume]]:
     station = Set.make(rack, tmp_path)
@@ -54,7 +43,7 @@ def test_sleep_in_mid_copy_changes_nothing(slow_card: tuple[Set, Volume]) -> Non
     with Watching(station.installation) as watching:
         card.mount()
         watching.wait_for(lambda said: said.get("step") == "copying")
-        with asleep(watching):
+        with watching.asleep():
             # Longer than a look at the volumes, a pulse or a retry takes.
             time.sleep(3)
             line = station.installation.run("status", "--json").result["cards"][0]
