@@ -54,7 +54,7 @@ def clips(
 def _table(opened: Any, what: str, sheet: Any) -> tuple[Any, str]:
     """The clips, and where they come from in a few words."""
     from offload.cli.cards import find_card
-    from offload.cli.wishing import brief_of
+    from offload.cli.wishing import brief_of, layouts_of
     from offload.jobs.look_notices import Occasion
     from offload.jobs.look_table import clips_of_roll, look_at_folder
     from offload.ledger.rolls import find, newest
@@ -74,7 +74,8 @@ def _table(opened: Any, what: str, sheet: Any) -> tuple[Any, str]:
             roll = _one(found, what)
             return clips_of_roll(opened.ledger, roll, occasion), f"as found when {roll.code} came"
     path = find_card(opened, what, "clips")
-    table = look_at_folder(path, occasion, opened.surroundings, lambda: False)
+    layouts = layouts_of(opened.settings)
+    table = look_at_folder(path, occasion, opened.surroundings, lambda: False, layouts)
     return table, f"looked into now: {to_text(path)}"
 
 

@@ -41,8 +41,8 @@ def list_drives(settings: SETTINGS = "", as_json: JSON = False) -> int:
                 typer.echo(json.dumps({"type": "drive", **drive_object(drive)}))
             else:
                 typer.echo("\n".join(drive_lines(drive, width)))
-        if not as_json:
-            typer.echo("\n".join(candidate_lines(ledger, machine, found, width)))
+        if not as_json and (lines := list(candidate_lines(ledger, machine, found, width))):
+            typer.echo("\n".join([*lines, "  DO  offload drive add NAME FOLDER"]))
     return 0
 
 
@@ -57,19 +57,23 @@ def add(
     A drive given by its mount point is recognised by its volume id wherever it is mounted later.
     """
     from offload.cli.drive_candidates import checked_candidate
+    from offload.cli.screen import Screen
     from offload.cli.session import read_settings, surroundings
     from offload.cli.settings_place import open_settings, save_settings
+    from offload.cli.wishing import layouts_of
     from offload.ledger.database import Ledger
 
     file = open_settings(settings)
     found = save_settings(file) if file.is_new else read_settings(settings, {})
     candidate = checked_candidate(folder, surroundings(), found)
     with Ledger(found.station.home) as ledger:
-        candidate.refuse_cards(ledger)
+        candidate.refuse_cards(ledger, layouts_of(found))
         candidate.refuse_taken_name(ledger, name)
     file.add_drive(name, volume=candidate.volume_id, path=candidate.path)
     save_settings(file)
-    typer.echo(candidate.sentence(name))
+    screen = Screen()
+    width = screen.width if screen.is_terminal else None
+    typer.echo("\n".join(candidate.lines(name, width)))
     return 0
 
 

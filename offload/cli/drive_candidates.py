@@ -2,9 +2,10 @@
 
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from offload.card.layout import LayoutRule
 from offload.cli.amounts import size
 from offload.cli.wrapping import wrapped
 from offload.errors import CardError, UsageError
@@ -41,8 +42,12 @@ class Candidate:
     is_known: bool
     reason: str
 
-    def refuse_cards(self, ledger: Ledger) -> None:
+    def refuse_cards(self, ledger: Ledger, layouts: Sequence[LayoutRule]) -> None:
         """A volume that is, or was, a card never counts as a drive: cards get erased.
+
+        Args:
+            ledger: knows which volumes were cards.
+            layouts: by which a card is known, those of the settings among them.
 
         Raises:
             UsageError: it is one.
@@ -54,7 +59,7 @@ class Candidate:
         is_card = bool(volume.volume_id) and bool(cards.find_by_hints(ledger, hints))
         if not is_card and self.volume_id:
             try:
-                is_card = look_at_volume(volume.mount_point).kind is VolumeKind.CARD
+                is_card = look_at_volume(volume.mount_point, layouts).kind is VolumeKind.CARD
             except CardError:
                 is_card = False
         if is_card:
@@ -81,17 +86,19 @@ class Candidate:
                 remedy=f"Another name, or first:  offload drive retire '{shown(name)}'",
             )
 
-    def sentence(self, name: str) -> str:
-        """What has come about."""
+    def lines(self, name: str, width: int | None) -> list[str]:
+        """What has come about, for a screen of ``width`` columns; None for unbroken lines."""
         free = size(self.volume.free_bytes or 0)
         by = "by its volume id" if self.volume_id else f"as the folder {to_text(self.path)}"
         text = f"{shown(name)} is in use, recognised {by}: {free} free."
-        if self.is_known:
-            return text
-        return (
-            f"{text}\n  It is not shown to be separate from other drives ({self.reason}); "
-            "where you know that it is, say so in the settings: declared_separate_from"
-        )
+        found = wrapped(text, width, "", "  ")
+        if is_system_disk(self.volume):
+            found += wrapped("It is on a disk that this computer runs from.", width, "  ", "  ")
+        if not self.is_known:
+            doubt = f"It is not shown to be separate from other drives ({self.reason}); "
+            doubt += "where you know that it is, say so in the settings: declared_separate_from"
+            found += wrapped(doubt, width, "  ", "  ")
+        return found
 
 
 def checked_candidate(folder: str, machine: Surroundings, settings: Settings) -> Candidate:
@@ -119,6 +126,7 @@ def checked_candidate(folder: str, machine: Surroundings, settings: Settings) ->
         raise UsageError(
             f"this drive is in the settings already, as {', '.join(map(shown, taken))}",
             meaning="Nothing was changed.",
+            remedy="offload drive list",
         )
     physical = machine.physical(volume)
     by_id = is_top and bool(volume.volume_id)
@@ -152,7 +160,10 @@ def candidates(
 def candidate_lines(
     ledger: Ledger, machine: Surroundings, settings: Settings, width: int | None
 ) -> Iterator[str]:
-    """The same for a screen of ``width`` columns; None for lines that are not broken."""
+    """The same for a screen of ``width`` columns; None for lines that are not broken.
+
+    What to type with them depends on who shows them.
+    """
     found = list(candidates(ledger, machine, settings))
     if not found:
         return
@@ -161,7 +172,6 @@ def candidate_lines(
         free = f"{size(volume.free_bytes or 0)} free of {size(volume.capacity_bytes or 0)}"
         text = f"{to_text(volume.mount_point)}  {free}, {reason}"
         yield from wrapped(text, width, "  ", "      ")
-    yield "  DO  offload drive add NAME FOLDER"
 
 
 def known_name(ledger: Ledger, settings: Settings, name: str) -> None:

@@ -38,6 +38,7 @@ def page(
     """
     from offload.cli.page_maker import sources_with_pictures
     from offload.cli.session import read_settings
+    from offload.cli.wishing import layouts_of
     from offload.jobs.paging import CopyPictures
     from offload.ledger.database import Ledger
 
@@ -45,7 +46,7 @@ def page(
     found = read_settings(settings, {})
     with Ledger(found.station.home) as ledger, CopyPictures(ledger) as pictures:
         sources = sources_with_pictures(ledger, pictures)
-        made = _Made(sources, time.time_ns(), to)
+        made = _Made(sources, time.time_ns(), to, layouts_of(found))
         if roll:
             written = made.roll(_one_roll(ledger, roll))
         elif day:
@@ -62,8 +63,9 @@ def page(
 class _Made:
     """One page on its way into a file."""
 
-    def __init__(self, sources: Any, now_ns: int, to: str) -> None:
+    def __init__(self, sources: Any, now_ns: int, to: str, layouts: Any) -> None:
         self._sources = sources
+        self._layouts = layouts
         self._now_ns = now_ns
         self._to = to
 
@@ -113,7 +115,7 @@ class _Made:
                 path=target,
                 remedy="offload page A001 --to A001.html",
             )
-        _refuse_card(self._sources.ledger, os.path.dirname(target))
+        _refuse_card(self._sources.ledger, os.path.dirname(target), self._layouts)
         return target
 
     def _write(self, target: bytes, page: bytes, facts: Any) -> dict[str, Any]:
@@ -187,7 +189,7 @@ def _plain(subject: str) -> str:
     return kept.strip()[:80] or "page"
 
 
-def _refuse_card(ledger: Any, folder: bytes) -> None:
+def _refuse_card(ledger: Any, folder: bytes, layouts: Any) -> None:
     """Nothing is ever written to a card, and so no page either."""
     from offload.cli.session import surroundings
     from offload.errors import UsageError
@@ -202,7 +204,7 @@ def _refuse_card(ledger: Any, folder: bytes) -> None:
         above = parent(above)
     mounted = [each.mount_point for each in surroundings().volumes() if not each.is_covered]
     own = max((each for each in mounted if _is_below(real, each)), key=len, default=b"/")
-    if is_card or (own != b"/" and look_at_volume(own).kind is VolumeKind.CARD):
+    if is_card or (own != b"/" and look_at_volume(own, layouts).kind is VolumeKind.CARD):
         raise UsageError(
             "this is on a card, and nothing is ever written to a card",
             path=folder,

@@ -15,6 +15,7 @@ from offload.cli.live_view import SAMPLES_PER_S, LiveView, time_line
 from offload.cli.result_json import write_event, write_result
 from offload.cli.session import Session
 from offload.cli.verdict_view import scene_of, show
+from offload.cli.wishing import layouts_of
 from offload.cli.wrapping import wrapped
 from offload.events import (
     CardCoded,
@@ -77,6 +78,7 @@ class RunView:
             stop.is_set,
             opened.identity,
             RecordPages(opened.ledger),
+            layouts_of(opened.settings),
         )
 
     def take(self, event: Event) -> None:

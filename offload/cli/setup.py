@@ -10,6 +10,7 @@ from offload.cli.options import SETTINGS
 
 if TYPE_CHECKING:
     from offload.cli.settings_edit import SettingsFile
+    from offload.errors import OffloadError
     from offload.settings import Settings
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
@@ -40,6 +41,8 @@ def setup(
 
     is_asking = sys.stdin.isatty()
     file = open_settings(settings)
+    if is_asking:
+        typer.echo("Just Enter takes what stands in brackets. All of it can be changed later.")
     _ask_plain(file, production, copies, folder, is_asking=is_asking)
     found = save_settings(file)
     for name, place in _drives_given(drive or ()):
@@ -103,6 +106,7 @@ def _drives_given(given: "list[str] | tuple[()]") -> list[tuple[str, str]]:
 def _add(file: "SettingsFile", found: "Settings", name: str, place: str) -> None:
     from offload.cli.drive_candidates import checked_candidate
     from offload.cli.session import surroundings
+    from offload.cli.wishing import layouts_of
     from offload.ledger.database import Ledger
 
     if name in file.drive_names():
@@ -110,32 +114,51 @@ def _add(file: "SettingsFile", found: "Settings", name: str, place: str) -> None
         return
     candidate = checked_candidate(place, surroundings(), found)
     with Ledger(found.station.home) as ledger:
-        candidate.refuse_cards(ledger)
+        candidate.refuse_cards(ledger, layouts_of(found))
         candidate.refuse_taken_name(ledger, name)
     file.add_drive(name, volume=candidate.volume_id, path=candidate.path)
-    typer.echo(candidate.sentence(name))
+    typer.echo("\n".join(candidate.lines(name, _width())))
 
 
 def _ask_drives(file: "SettingsFile", found: "Settings") -> None:
     """Show what is mounted and take drives until an empty answer."""
-    from offload.cli.drive_candidates import candidate_lines
-    from offload.cli.screen import Screen
+    from offload.cli.drive_candidates import candidate_lines, checked_candidate
     from offload.cli.session import surroundings
     from offload.errors import OffloadError
     from offload.ledger.database import Ledger
 
-    screen = Screen()
-    width = screen.width if screen.is_terminal else None
     with Ledger(found.station.home) as ledger:
-        for line in candidate_lines(ledger, surroundings(), found, width):
+        for line in candidate_lines(ledger, surroundings(), found, _width()):
             typer.echo(line)
     while True:
-        place = typer.prompt("A drive's folder (nothing more: just Enter)", default="")
+        asked = "Folder of a drive (just Enter: no more)"
+        place = typer.prompt(asked, default="", show_default=False)
         if not place:
             return
-        label = os.path.basename(place.rstrip("/")) or "drive"
-        name = typer.prompt("Its name", default=label)
         try:
+            # What is none is told before it gets a name.
+            checked_candidate(place, surroundings(), found)
+            label = os.path.basename(place.rstrip("/")) or "drive"
+            name = typer.prompt("Its name", default=label)
             _add(file, found, name, place)
         except OffloadError as error:
-            typer.echo(f"{error}\n  {error.remedy}")
+            _say(error)
+
+
+def _say(error: "OffloadError") -> None:
+    """An answer that cannot be taken; the question comes again."""
+    from offload.cli.wrapping import advice, wrapped
+
+    for line in wrapped(f"{error}.", _width(), "", "  "):
+        typer.echo(line)
+    if error.remedy:
+        for line in advice(error.remedy, _width(), "  DO  ", "      "):
+            typer.echo(line)
+
+
+def _width() -> int | None:
+    """Columns to write in; None for lines that are not broken."""
+    from offload.cli.screen import Screen
+
+    screen = Screen()
+    return screen.width if screen.is_terminal else None

@@ -38,6 +38,7 @@ def watch(
     from offload.cli.session import session
     from offload.cli.verify import signers_for
     from offload.cli.watch_view import WatchView
+    from offload.cli.wishing import layouts_of
     from offload.jobs.offloading import offload_card
     from offload.jobs.receiving import ReceiveWish, receive
     from offload.jobs.tools import Tools
@@ -66,6 +67,7 @@ def watch(
                 is_stopped=is_stopped,
                 identity=opened.identity,
                 write_page=RecordPages(opened.ledger),
+                layouts=layouts_of(book.orders.settings),
             ),
             offload_card,
             lambda wish, tools: receive(

@@ -73,7 +73,6 @@ def wish_for_drives(
         day_starts=production.day_starts,
         first_day=production.first_day,
         naming=naming_of(settings),
-        layouts=layouts_of(settings),
         reserve_bytes=settings.copies.reserve_bytes,
         only_prove=only_prove,
         looks=settings.clips.look,
@@ -127,7 +126,8 @@ def _drives_before(session: Session, card: bytes) -> tuple[DriveWish, ...]:
     from offload.jobs.known_copies import known_drives
     from offload.jobs.tools import Tools
 
-    tools = Tools(session.ledger, session.key, session.surroundings)
+    layouts = layouts_of(session.settings)
+    tools = Tools(session.ledger, session.key, session.surroundings, layouts=layouts)
     found = known_drives(card, tools, unfinished=True)
     if found is None:
         raise UsageError(

@@ -71,7 +71,7 @@ def meet_card(path: bytes, policy: Policy, tools: Tools) -> Arrival:
         OffloadError: anything else.
     """
     with ExitStack() as stack:
-        card = open_card(path, tools.surroundings)
+        card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         walk = list_card(card, tools.surroundings)
         try:

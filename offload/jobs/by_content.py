@@ -88,7 +88,7 @@ def check_by_content(
         StoppedError: the user wanted to stop.
     """
     with ExitStack() as stack:
-        card = open_card(path, tools.surroundings)
+        card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         search = _Search(card, policy, tools)
         stack.callback(search.close)
@@ -148,9 +148,13 @@ class _Search:
         started = self._tools.surroundings.now()
         self._tools.sink(StepStarted("clips"))
         try:
-            is_stopped = self._tools.is_stopped
             self._doubts = look_at_copies(
-                self._entries, self._matching.copies, self._zero_runs, occasion, is_stopped
+                self._entries,
+                self._matching.copies,
+                self._zero_runs,
+                occasion,
+                self._tools.is_stopped,
+                self._tools.layouts,
             )
         except LookStoppedError as error:
             raise StoppedError(
@@ -176,7 +180,7 @@ class _Search:
                 # The card itself: what lies there goes with it.
                 drive.root.close()
                 continue
-            self._places.append(place_of(drive, self._tools.ledger))
+            self._places.append(place_of(drive, self._tools.ledger, self._tools.layouts))
 
     def _absent(self, wish: DriveWish, why: str) -> DriveFacts:
         return DriveFacts(
@@ -320,7 +324,7 @@ class _Search:
     def _facts(
         self, drives: tuple[DriveFacts, ...], changes: list[Finding], *, is_present: bool
     ) -> Facts:
-        walk, layout = self._walk, recognise(self._entries)
+        walk, layout = self._walk, recognise(self._entries, self._tools.layouts)
         return Facts(
             inventory=walk.inventory,
             card_states=self._card_states(),

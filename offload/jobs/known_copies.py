@@ -103,7 +103,7 @@ def known_drives(
 ) -> tuple[tuple[DriveWish, ...], str] | None:
     """The drives that hold a mounted card's copies, and its roll; nothing for an unknown card."""
     with ExitStack() as stack:
-        card = open_card(path, tools.surroundings)
+        card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         digest = list_card(card, tools.surroundings).inventory.digest
         known = find_known(card, digest, tools, unfinished=unfinished)
@@ -133,7 +133,7 @@ def check_listed(path: bytes, policy: Policy, tools: Tools) -> Outcome | None:
         The outcome; nothing when the ledger does not know the card.
     """
     with ExitStack() as stack:
-        card = open_card(path, tools.surroundings)
+        card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         walk = list_card(card, tools.surroundings)
         mounted = tools.surroundings.mounted_keys()

@@ -6,10 +6,10 @@ as the card was read.
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from offload.card.layout import recognise
+from offload.card.layout import LayoutRule, recognise
 from offload.jobs.look_files import HeldFiles, read_small
 from offload.jobs.look_findings import findings_of, holds_of, told_of
 from offload.jobs.look_kept import clip_rule, sounds_of
@@ -47,6 +47,7 @@ def look_at_copies(
     zeros: ZeroRuns,
     occasion: Occasion,
     is_stopped: IsStopped,
+    layouts: Sequence[LayoutRule] | None = None,
 ) -> Doubts:
     """Look into every clip of which all files have a proven copy.
 
@@ -56,13 +57,14 @@ def look_at_copies(
         zeros: met while the card was read.
         occasion: what stands around the clips.
         is_stopped: whether the user wants to stop.
+        layouts: of cards; the built-in ones when left out.
 
     Raises:
         LookStoppedError: it was told to stop.
     """
     source = _Scattered(entries, copies)
     try:
-        return _looked_at(entries, source, zeros, occasion, is_stopped)
+        return _looked_at(entries, source, zeros, occasion, is_stopped, layouts)
     except LookStoppedError:
         raise
     except Exception as error:  # noqa: BLE001 - becomes part of the result, and keeps the card
@@ -111,10 +113,11 @@ def _looked_at(
     zeros: ZeroRuns,
     occasion: Occasion,
     is_stopped: IsStopped,
+    layouts: Sequence[LayoutRule] | None,
 ) -> Doubts:
     clips = group_files(
         entries,
-        is_clip=clip_rule(recognise(entries)),
+        is_clip=clip_rule(recognise(entries, layouts)),
         read=lambda path, most: read_small(source, path, most),
     )
     there = [clip for clip in clips if source.has(clip)]

@@ -8,7 +8,7 @@ import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from offload.card.layout import clip_paths, recognise
+from offload.card.layout import LayoutRule, clip_paths, recognise
 from offload.card.naming import roll_name
 from offload.jobs.look_decode import is_still, look_into, spread_stills, time_for
 from offload.jobs.look_files import HeldFiles, Source, read_small
@@ -49,7 +49,11 @@ class ClipTable:
 
 
 def look_at_folder(
-    path: bytes, occasion: Occasion, surroundings: Surroundings, is_stopped: IsStopped
+    path: bytes,
+    occasion: Occasion,
+    surroundings: Surroundings,
+    is_stopped: IsStopped,
+    layouts: Sequence[LayoutRule] | None = None,
 ) -> ClipTable:
     """Look into every clip below a folder, or on a card.
 
@@ -58,18 +62,19 @@ def look_at_folder(
         occasion: brief and sheet; a roll where a person named one.
         surroundings: the machine.
         is_stopped: whether the user wants to stop.
+        layouts: of cards; the built-in ones when left out.
 
     Raises:
         CardError: the folder is not there, or cannot be listed.
         LookStoppedError: it was told to stop.
     """
     with contextlib.ExitStack() as stack:
-        card = open_card(path, surroundings)
+        card = open_card(path, surroundings, layouts)
         stack.callback(card.root.close)
         entries = list_card(card, surroundings).inventory.entries
         files = HeldFiles(card.root)
         stack.callback(files.close)
-        layout = recognise(entries)
+        layout = recognise(entries, layouts)
         clips = group_files(
             entries,
             is_clip=clip_rule(layout),

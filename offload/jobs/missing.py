@@ -57,7 +57,7 @@ def copy_missing(wish: Wish, tools: Tools) -> Outcome:
     if first.verdict.is_cleared:
         return first
     for errand in errands(first.facts, wish.drives):
-        offload_card(_part(wish, first, errand), tools)
+        offload_card(_part(wish, first, errand, tools), tools)
     return check_by_content(
         wish.card, wish.drives, wish.policy, tools, always_read=True, occasion=occasion
     )
@@ -107,22 +107,22 @@ def _is_apart(drive: DriveFacts, others: Sequence[DriveFacts], facts: Facts) -> 
     return not any(is_seen_shared(drive, other) for other in others)
 
 
-def _part(wish: Wish, first: Outcome, errand: Errand) -> Wish:
+def _part(wish: Wish, first: Outcome, errand: Errand, tools: Tools) -> Wish:
     return replace(
         wish,
         drives=(errand.drive,),
-        roll=f"{_roll(wish, first)}{SUFFIX}",
+        roll=f"{_roll(wish, first, tools)}{SUFFIX}",
         only_paths=errand.paths,
         code=first.context.code,
     )
 
 
-def _roll(wish: Wish, first: Outcome) -> str:
+def _roll(wish: Wish, first: Outcome, tools: Tools) -> str:
     """How the whole card's roll would be called."""
     if wish.roll or first.context.roll:
         return wish.roll or first.context.roll
     entries = first.facts.inventory.entries
-    layout = recognise(entries, wish.layouts)
+    layout = recognise(entries, tools.layouts)
     clips = clip_paths(layout, entries) if layout else iter(())
     found = roll_name(clips, first.label, "", wish.naming).name
     return found or first.context.code or "card"

@@ -87,7 +87,7 @@ def offload_card(wish: Wish, tools: Tools) -> Outcome:
         OffloadError: anything else that lets no verdict be given.
     """
     with contextlib.ExitStack() as stack:
-        card = open_card(wish.card, tools.surroundings)
+        card = open_card(wish.card, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         holder = Holder(
             tools.surroundings.pid, tools.surroundings.host, tools.surroundings.now_ns()
@@ -203,7 +203,7 @@ class CardRun:
     # --- before the first byte ---
 
     def _name_roll(self) -> None:
-        self._layout: Layout | None = recognise(self._entries, self._wish.layouts)
+        self._layout: Layout | None = recognise(self._entries, self._tools.layouts)
         clips = clip_paths(self._layout, self._entries) if self._layout else iter(())
         self._naming: RollName = roll_name(
             clips, self._card.volume.label, self._wish.roll, self._wish.naming

@@ -3,10 +3,11 @@
 import errno
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from offload.card.inventory import Walk, take_inventory
-from offload.card.layout import recognise
+from offload.card.layout import LayoutRule, recognise
 from offload.errors import CardError, DriveError, OffloadError, reason
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.wishes import DriveWish
@@ -113,7 +114,9 @@ def medium_of(volume: Volume, physical: Physical) -> Medium:
     )
 
 
-def open_card(path: bytes, surroundings: Surroundings) -> HeldCard:
+def open_card(
+    path: bytes, surroundings: Surroundings, layouts: Sequence[LayoutRule] | None = None
+) -> HeldCard:
     """Open the card read-only and ask what it is.
 
     Raises:
@@ -130,13 +133,15 @@ def open_card(path: bytes, surroundings: Surroundings) -> HeldCard:
             remedy="Put the card in again, wait until it is mounted, then the same command.",
         ) from error
     try:
-        return _held_card(path, root, surroundings)
+        return _held_card(path, root, surroundings, layouts)
     except (OSError, OffloadError):
         root.close()
         raise
 
 
-def _held_card(path: bytes, root: Root, surroundings: Surroundings) -> HeldCard:
+def _held_card(
+    path: bytes, root: Root, surroundings: Surroundings, layouts: Sequence[LayoutRule] | None
+) -> HeldCard:
     volume = surroundings.volume_of(root.fd)
     is_folder = os.path.realpath(path) != volume.mount_point
     return HeldCard(
@@ -146,18 +151,18 @@ def _held_card(path: bytes, root: Root, surroundings: Surroundings) -> HeldCard:
         surroundings.physical(volume),
         surroundings.mounting_key(volume),
         is_folder,
-        is_folder and not has_card_layout(volume.mount_point),
+        is_folder and not has_card_layout(volume.mount_point, layouts),
     )
 
 
-def has_card_layout(mount_point: bytes) -> bool:
+def has_card_layout(mount_point: bytes, layouts: Sequence[LayoutRule] | None) -> bool:
     """Whether a card's folders lie at a volume's top; looked at two levels deep.
 
     A top that cannot be listed might be a card's: then the answer is yes, the careful one.
     """
     try:
         with Root(mount_point) as root:
-            return recognise(_two_levels(root)) is not None
+            return recognise(_two_levels(root), layouts) is not None
     except OSError:
         return True
 

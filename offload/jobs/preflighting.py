@@ -3,10 +3,12 @@
 import os
 from collections.abc import Mapping, Sequence
 
+from offload.card.layout import LayoutRule
 from offload.errors import OffloadError, reason
 from offload.jobs.noting import drive_card_hints
 from offload.jobs.opening import MARKER, HeldCard, HeldDrive, has_card_layout
 from offload.jobs.placing import Place
+from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import cards
 from offload.ledger.database import Ledger
@@ -47,7 +49,7 @@ def preflight(
     places: Sequence[Place],
     refusals: Mapping[str, str],
     wish: Wish,
-    ledger: Ledger,
+    tools: Tools,
     watched: Sequence[bytes] = (),
 ) -> Preflight:
     """Look at everything before the first byte.
@@ -58,7 +60,7 @@ def preflight(
         places: the drives that can be opened and placed.
         refusals: drive name -> why it cannot.
         wish: what was asked for.
-        ledger: knows which volumes were cards.
+        tools: the ledger knows which volumes were cards, the layouts what is one.
         watched: folders where volumes appear, beside the usual ones.
 
     Returns:
@@ -69,7 +71,7 @@ def preflight(
     """
     by_name = {place.name: place for place in places}
     drives = tuple(
-        _proposed(by_name.get(each.name), each, refusals, wish, ledger, (*_APPEAR, *watched))
+        _proposed(by_name.get(each.name), each, refusals, wish, tools, (*_APPEAR, *watched))
         for each in wish.drives
     )
     found = check(Proposal(_card(card, entries), drives, wish.policy))
@@ -83,13 +85,13 @@ def _proposed(
     asked: DriveWish,
     refusals: Mapping[str, str],
     wish: Wish,
-    ledger: Ledger,
+    tools: Tools,
     appear: Sequence[bytes],
 ) -> ProposedDrive:
     refusal = refusals.get(asked.name, "it is not there")
     if place is not None:
         try:
-            return _drive(place, wish, ledger, appear)
+            return _drive(place, wish, tools, appear)
         except OSError as error:
             refusal = reason(error)
     return ProposedDrive(asked.name, asked.path, b"", refusal=refusal)
@@ -108,7 +110,7 @@ def _card(card: HeldCard, entries: Entries) -> ProposedCard:
     )
 
 
-def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) -> ProposedDrive:
+def _drive(place: Place, wish: Wish, tools: Tools, appear: Sequence[bytes]) -> ProposedDrive:
     drive = place.drive
     room = os.fstatvfs(drive.root.fd)
     real = os.path.realpath(drive.root.path)
@@ -139,9 +141,9 @@ def _drive(place: Place, wish: Wish, ledger: Ledger, appear: Sequence[bytes]) ->
         is_ram=drive.physical.is_ram,
         is_network=drive.physical.is_network,
         accepts_server=drive.wish.accepts_server,
-        is_card=was_card(drive, ledger),
+        is_card=was_card(drive, tools.ledger),
         is_unclean=read_state(drive.volume).closing is Closing.NOT_CLEAN,
-        has_card_layout=looks_like_card(drive),
+        has_card_layout=looks_like_card(drive, tools.layouts),
     )
 
 
@@ -152,20 +154,20 @@ def was_card(drive: HeldDrive, ledger: Ledger) -> bool:
     return bool(cards.find_by_hints(ledger, drive_card_hints(drive)))
 
 
-def looks_like_card(drive: HeldDrive) -> bool:
+def looks_like_card(drive: HeldDrive, layouts: Sequence[LayoutRule] | None) -> bool:
     """Whether a card's folders lie at the volume's top, and nobody has taken it into use."""
     top = drive.volume.mount_point
     is_used = drive.marker or drive.wish.volume_id or os.path.lexists(join(top, MARKER))
     is_at_top = os.path.realpath(drive.root.path) == top
-    return not is_used and (is_at_top or os.access(top, os.R_OK)) and has_card_layout(top)
+    return not is_used and (is_at_top or os.access(top, os.R_OK)) and has_card_layout(top, layouts)
 
 
-def may_be_tried(card: HeldCard, drive: HeldDrive, ledger: Ledger) -> bool:
+def may_be_tried(card: HeldCard, drive: HeldDrive, tools: Tools) -> bool:
     """Whether names may be tried on a drive before anything has been said of it.
 
     Not on what is the card, lies on it, or may be another card: nothing is ever written there.
     """
-    if was_card(drive, ledger) or looks_like_card(drive):
+    if was_card(drive, tools.ledger) or looks_like_card(drive, tools.layouts):
         return False
     try:
         is_inside = lineage_of(card.root.fd)[0] in lineage_of(drive.root.fd)

@@ -202,11 +202,11 @@ class Drives:
             return None
 
     def _may_be_tried(self, drive: HeldDrive) -> bool:
-        return may_be_tried(self.card, drive, self.tools.ledger)
+        return may_be_tried(self.card, drive, self.tools)
 
     def _look_ahead(self, places: Sequence[Place], entries: Entries) -> None:
         """Say everything that stands in the way before the first byte."""
-        found = preflight(self.card, entries, places, self.failures, self.wish, self.tools.ledger)
+        found = preflight(self.card, entries, places, self.failures, self.wish, self.tools)
         for problem in found.problems:
             if problem.kind is Consequence.DROP_DRIVE and problem.drive:
                 kind = DriveAwayError if problem.code == DriveAwayError.code else DriveError

@@ -64,7 +64,7 @@ def receive(asked: ReceiveWish, tools: Tools) -> Received:
     """
     wish = _as_delivery(asked.wish)
     with ExitStack() as stack:
-        card = open_card(wish.card, tools.surroundings)
+        card = open_card(wish.card, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
         if not asked.is_further:
             refuse_own_drive(card, tools)

@@ -8,9 +8,10 @@ searched is named, so that it never passes for a place where nothing lies.
 import os
 import stat
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from offload.card.layout import LayoutRule
 from offload.errors import reason
 from offload.jobs.opening import MARKER, HeldCard, HeldDrive, has_card_layout
 from offload.jobs.preflighting import was_card
@@ -92,9 +93,11 @@ class Place:
         self.notices.append(Finding("not-searched", text, b"", self.drive.name))
 
 
-def place_of(drive: HeldDrive, ledger: Ledger) -> Place:
+def place_of(
+    drive: HeldDrive, ledger: Ledger, layouts: Sequence[LayoutRule] | None = None
+) -> Place:
     """A place for a drive that has been opened."""
-    return Place(drive, is_card=was_card(drive, ledger) or _looks_like_card(drive))
+    return Place(drive, is_card=was_card(drive, ledger) or _looks_like_card(drive, layouts))
 
 
 def may_be_enough(sizes: Iterable[int], places: Iterable[Place], policy: Policy) -> bool:
@@ -125,11 +128,11 @@ def _apart(place: Place, policy: Policy) -> object:
     return place.drive.name
 
 
-def _looks_like_card(drive: HeldDrive) -> bool:
+def _looks_like_card(drive: HeldDrive, layouts: Sequence[LayoutRule] | None) -> bool:
     """Whether a card's folders lie at the volume's top, and nothing says that it is a drive."""
     top = drive.volume.mount_point
     is_marked = drive.marker or os.path.lexists(join(top, MARKER))
-    return not is_marked and has_card_layout(top)
+    return not is_marked and has_card_layout(top, layouts)
 
 
 def _files_of(card: HeldCard) -> frozenset[tuple[int, int]]:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from offload.card.layout import LayoutRule
 from offload.errors import OffloadError
 from offload.events import Sink, no_sink
 from offload.jobs.placing import Place
@@ -41,6 +42,7 @@ class Tools:
         identity: who signs, for ``allowed_signers``.
         write_page: writes a roll's page beside its record when the verdict is in the ledger; takes
             the roll's number, the places and the time (ns), gives back what went wrong.
+        layouts: by which a card is known; the built-in ones when left out.
     """
 
     ledger: Ledger
@@ -51,3 +53,4 @@ class Tools:
     is_stopped: IsStopped = _never
     identity: str = "station"
     write_page: WritePage | None = None
+    layouts: tuple[LayoutRule, ...] | None = None

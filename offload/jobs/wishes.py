@@ -6,7 +6,6 @@ from datetime import time as clock_time
 
 from offload.card.folder import MIDNIGHT, Occasion, roll_folder, shooting_day
 from offload.card.naming import NamingRule
-from offload.card.rules import LayoutRule
 from offload.jobs.look_notices import Sheet
 from offload.media.brief import Brief
 from offload.values.facts import Policy
@@ -47,7 +46,6 @@ class Wish:
         day_starts: when a shooting day begins.
         first_day: the day with number 1.
         naming: how clips and labels carry the roll; the usual form when left out.
-        layouts: of cards; the built-in ones when left out.
         reserve_bytes: space to leave free on every drive.
         only_paths: copy these files of the card and nothing else; such a run never clears a card.
         only_prove: read card and copies and write no file of the card anywhere.
@@ -68,7 +66,6 @@ class Wish:
     day_starts: clock_time = MIDNIGHT
     first_day: date | None = None
     naming: NamingRule | None = None
-    layouts: tuple[LayoutRule, ...] | None = None
     reserve_bytes: int = 256 << 20
     only_paths: frozenset[bytes] | None = None
     only_prove: bool = False
