@@ -69,7 +69,8 @@ def _write(opened: "Session", to: str, *, as_json: bool) -> int:
         typer.echo(json.dumps(result))
     else:
         typer.echo(page, nl=False)
-        typer.echo(f"signed: {to_text(path)} and {to_text(path + b'.sig')}")
+        typer.echo(f"page       {to_text(path)}")
+        typer.echo(f"signature  {to_text(path + b'.sig')}")
     return 1 if any(card.is_alarm for card in overview.cards) else 0
 
 

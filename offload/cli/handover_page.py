@@ -33,7 +33,7 @@ def page_of(overview: Overview, ledger: Ledger, *, to: str, by: str, production:
     if to:
         lines.append(f"to        {shown(to)}")
     lines += ["", *_open(overview)]
-    lines += ["", "ROLLS OF THE LAST DAYS, WITH ROOT HASHES (xxh128 of the content)"]
+    lines += ["", "THE NEWEST ROLLS, WITH ROOT HASHES (xxh128 of the content)"]
     lines += _rolls(ledger)
     lines += ["", "DRIVES AND WHAT IS ON THEM"]
     lines += _drives(overview, ledger)

@@ -31,9 +31,9 @@ def name(
     import json
 
     from offload.cli.ledger_words import one_roll
-    from offload.cli.run_view import RunView
     from offload.cli.session import session
     from offload.cli.stopping import stopping
+    from offload.cli.verify_run import VerifyRun
     from offload.jobs.renaming import RenameWish, rename_roll
     from offload.transfer.counters import Progress
     from offload.values.paths import shown, to_text
@@ -49,7 +49,7 @@ def name(
             here_only,
         )
         stop = threading.Event()
-        view = RunView(Progress(), as_json=as_json)
+        view = VerifyRun(Progress(), as_json=as_json)
         tools = view.tools(opened, stop)
         done = view.watch(stopping(stop), lambda: rename_roll(wish, tools))
     is_good = all(copy.is_good for copy in done.copies)

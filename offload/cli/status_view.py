@@ -72,7 +72,7 @@ def _alarm(cards: list[CardLine], width: int | None) -> Iterator[str]:
 
 def _why_not_proven(card: CardLine) -> str:
     if card.answer is None:
-        return "never worked through"
+        return "taken out before it was proven" if card.is_begun else "never worked on"
     if card.answer is Answer.CLEARED:
         return "it was changed after it was safe"
     return "held: " + ", ".join(hold.code for hold in card.holds)

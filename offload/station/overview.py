@@ -55,6 +55,7 @@ class CardLine:
         drives: on which its copies are, as far as they were proven.
         queued: its place in the station's line; None where it has none.
         run: its pulse; None where it is not being worked on.
+        is_begun: a run has worked on it, whatever came of that.
         is_listed_only: the last time it was here it was listed as when it was cleared, and not
             read; a twin may be listed alike.
     """
@@ -75,6 +76,7 @@ class CardLine:
     queued: Queued | None
     run: Pulse | None
     is_listed_only: bool = False
+    is_begun: bool = False
 
     @property
     def is_alarm(self) -> bool:
@@ -226,6 +228,7 @@ def _card_line(
         in_line.get(mounting.key) if mounting is not None else None,
         run,
         _is_listed_only(stood),
+        last is not None,
     )
 
 

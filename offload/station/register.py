@@ -98,9 +98,9 @@ class Register:
                 self.tell(Trouble(of_delivery_leaving(visit.called)))
             return
         listed = visit.is_listed_safe and not visit.is_safe
-        text = of_leaving(
-            visit.called, was_safe=visit.is_safe, was_listed_safe=listed, stage=visit.stage
-        )
+        is_known_safe = visit.is_safe or listed
+        called = visit.called if is_known_safe else visit.called_in_full
+        text = of_leaving(called, was_safe=visit.is_safe, was_listed_safe=listed, stage=visit.stage)
         left = CardLeft(visit.subject, visit.is_safe, text, listed)
         self.tell(left)
         if left.is_alarm:

@@ -89,6 +89,12 @@ class Visit:
         """Its name for people, safe to show."""
         return shown(self.roll or self.code or self.volume.label) or "card"
 
+    @property
+    def called_in_full(self) -> str:
+        """Its name, and what stands on the volume where that is another: for who looks for it."""
+        label = shown(self.volume.label)
+        return f"{self.called} (label {label})" if label not in ("", self.called) else self.called
+
     def queued(self) -> Queued:
         """Its row in the ledger."""
         return Queued(

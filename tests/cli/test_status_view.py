@@ -105,6 +105,15 @@ def test_why_a_card_has_no_verdict_is_shown() -> None:
     assert lines[at + 1] == "        DO  make room there, then: offload copy"
 
 
+@pytest.mark.parametrize(
+    ("is_begun", "why"), [(True, "taken out before it was proven"), (False, "never worked on")]
+)
+def test_lost_card_without_an_answer_tells_how_far_it_was(is_begun: bool, why: str) -> None:
+    lost = replace(LOST, answer=None, is_begun=is_begun)
+    text = " ".join(" ".join(status_lines(overview(lost), 80)).split())
+    assert why in text
+
+
 def test_no_station_is_said_first() -> None:
     lines = status_lines(overview(SAFE, station=None), 100)
     assert "NO STATION IS AT WORK" in lines[0]

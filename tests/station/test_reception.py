@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -91,3 +92,18 @@ def test_volume_that_leaves_restless_was_not_proven(
     said = told[-1]
     assert isinstance(said, CardLeft) and not said.was_safe
     assert "NOT PROVEN" in said.text
+
+
+def test_lost_card_is_called_by_its_roll_and_by_its_label(
+    reception: Reception, told: list[StationEvent]
+) -> None:
+    """The roll comes from the clips' names; on the card in somebody's hand stands another."""
+    card = replace(CARD, label="UNTITLED")
+    reception.came(card)
+    reception.restless(card)
+    (visit,) = reception._register.visits.values()
+    visit.roll = "B001"
+    reception.left(card)
+    said = told[-1]
+    assert isinstance(said, CardLeft)
+    assert said.text.startswith("B001 (label UNTITLED) HAS LEFT THE READER AND IS NOT PROVEN")

@@ -45,6 +45,11 @@ def test_unit_is_installed_and_right(tmp_path: Path) -> None:
     assert [line for line in checked.stderr.splitlines() if "offload.service" in line] == []
 
 
+def test_copies_of_the_service_can_be_read_by_whoever_gets_the_drive() -> None:
+    """The copies take the user's mask, as from a shell; what is secret sets its own mode."""
+    assert "UMask" not in (TOP / "config" / "offload.service").read_text()
+
+
 def test_agent_is_a_property_list_of_known_keys() -> None:
     # Source: launchd.plist(5).
     with (TOP / "config" / "offload.plist").open("rb") as file:
