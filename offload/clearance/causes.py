@@ -12,6 +12,7 @@ _CAUSES: Final = {
     "unreadable-on-card": frozenset({"unreadable-on-card", "unreadable"}),
     "copy-failed": frozenset({"write-failed"}),
     "copy-unreadable": frozenset({"unreadable"}),
+    "record-not-written": frozenset({"record-not-written"}),
 }
 """Code of a hold -> codes of the findings that led to it."""
 

@@ -43,8 +43,8 @@ class HoldKind:
         sentence: what is wrong, one sentence; a template.
         remedies: what to do, the best first; templates.
         is_settleable: whether a person may decide by name and reason.
-        of_finished: instead of ``remedies`` where the copy bears its roll's name; none where that
-            makes no difference.
+        of_finished: instead of ``remedies`` for a copy that bears its roll's name, or (for a copy
+            with further names) was made by this program; none where that makes no difference.
     """
 
     code: str
@@ -245,6 +245,10 @@ HOLDS: tuple[HoldKind, ...] = (
         "copy-not-own",
         "{files} on {drives} {is} only another name of a copy that is counted already.",
         (Remedy("a copy needs bytes of its own; they are written beside it:", Deed.COPY),),
+        of_finished=(
+            Remedy("remove their other names on that drive, then", Deed.COPY),
+            Remedy("use another drive in its place:", Deed.ADD_DRIVE),
+        ),
     ),
     HoldKind(
         "copy-fleeting",
@@ -254,7 +258,13 @@ HOLDS: tuple[HoldKind, ...] = (
     HoldKind(
         "too-few-copies",
         "{files} {is} on fewer than {needed} drives that count.",
-        (Remedy("other cable, plug the drive in, or make room on it, then", Deed.COPY), _ADD_DRIVE),
+        (
+            Remedy(
+                "other cable, plug the drive in, make room or move what is in the way, then",
+                Deed.COPY,
+            ),
+            _ADD_DRIVE,
+        ),
     ),
     HoldKind(
         "copy-not-read",
@@ -274,7 +284,13 @@ HOLDS: tuple[HoldKind, ...] = (
     HoldKind(
         "record-not-written",
         "The record could not be written to {drives}.",
-        (Remedy("make room there or lift its write protection, then", Deed.COPY),),
+        (
+            Remedy(
+                "make room there, lift its write protection or move what is in the way, then",
+                Deed.COPY,
+            ),
+            _ADD_DRIVE,
+        ),
     ),
     HoldKind(
         "ledger-not-written",

@@ -7,6 +7,7 @@ from offload.clearance.context import Context
 from offload.clearance.holds import Deed, HoldKind, Remedy, kind_of
 from offload.clearance.shell import command_line
 from offload.clearance.words import THE_CARD_ITSELF, grouped, listed
+from offload.values.facts import DriveFacts
 from offload.values.verdict import Hold, Way
 
 DETAILS_SHOWN = 12
@@ -55,7 +56,7 @@ def _remedies(kind: HoldKind, reason: Reason, case: Case) -> list[Remedy]:
     is_said = case.facts.policy.separate_drives is False
     found = [each for each in kind.remedies if not (is_said and each.deed is Deed.SAME_DRIVE)]
     concerned = [drive for drive in case.facts.drives if drive.name in reason.drives]
-    if kind.of_finished and any(drive.is_finished is True for drive in concerned):
+    if kind.of_finished and any(_is_left_alone(drive, kind) for drive in concerned):
         found = list(kind.of_finished)
         if _good_copy(reason, case) is None:
             found = [each for each in found if each.deed is not Deed.MEND]
@@ -63,6 +64,12 @@ def _remedies(kind: HoldKind, reason: Reason, case: Case) -> list[Remedy]:
         # No drive failed: there are too few of them.
         found.sort(key=lambda each: each.deed is not Deed.ADD_DRIVE)
     return found
+
+
+def _is_left_alone(drive: DriveFacts, kind: HoldKind) -> bool:
+    """Whether nothing that is wrong in this copy would be written anew by the same command."""
+    is_own = drive.is_hand_made is not True
+    return drive.is_finished is True or (kind.code == "copy-not-own" and is_own)
 
 
 def _fields(reason: Reason, case: Case, context: Context) -> dict[str, str]:

@@ -159,6 +159,7 @@ class Ending:
                 clip_findings=self.clip_findings,
                 sent_differs=self.sent.differs,
                 decisions=self.notes.decisions(),
+                causes=self.findings,
                 is_without_clip=self.is_without_clip,
             ),
             look,

@@ -37,7 +37,7 @@ class FactSources:
         clip_findings: doubts about clips.
         sent_differs: files that are not what the list that came with them says.
         decisions: what persons have settled.
-        card_devices: what the card lies on, to find drives that share it.
+        causes: what was said when a record was refused, beside what the passes met.
     """
 
     walk: Walk
@@ -55,6 +55,7 @@ class FactSources:
     clip_findings: tuple[Finding, ...] = ()
     sent_differs: tuple[Finding, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    causes: tuple[Finding, ...] = ()
 
 
 def gather_facts(sources: FactSources, look: LastLook) -> Facts:
@@ -95,7 +96,7 @@ def gather_facts(sources: FactSources, look: LastLook) -> Facts:
         is_ledger_written=sources.is_ledger_written,
         is_folder_card=sources.card.is_folder_on_drive,
         card_changes=tuple(look.changes),
-        causes=tuple(sources.columns.findings),
+        causes=(*sources.columns.findings, *sources.causes),
     )
 
 

@@ -304,7 +304,7 @@ def _try_all(
         except DriveError as error:
             refused[drive.name] = error
         except OSError as error:
-            refused[drive.name] = _unreadable(drive, error)
+            refused[drive.name] = _unreadable(join(drive.root.path, base_of(drive)), error)
         else:
             places.append(place)
     return places, refused
@@ -498,10 +498,13 @@ def _unknown(place: Place) -> DriveError:
     )
 
 
-def _unreadable(drive: HeldDrive, error: OSError) -> DriveError:
+def _unreadable(folder: bytes, error: OSError) -> DriveError:
+    what = f"what is on the drive cannot be listed: {reason(error)}"
+    if isinstance(error, NotADirectoryError):
+        what = "a link or a file is in the way where the roll's folder or its records belong"
     return DriveError(
-        f"what is on the drive cannot be listed: {reason(error)}",
-        path=drive.root.path,
+        what,
+        path=folder,
         meaning="Nothing was written there; the other drives go on.",
         remedy="Check the drive's cable and file system, then the same command.",
     )

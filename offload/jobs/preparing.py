@@ -208,7 +208,9 @@ class Drives:
         """Say everything that stands in the way before the first byte."""
         found = preflight(self.card, entries, places, self.failures, self.wish, self.tools)
         for problem in found.problems:
-            if problem.kind is Consequence.DROP_DRIVE and problem.drive:
+            # What was dropped before is so for its own reason, and need not be away.
+            is_new = problem.drive and problem.drive not in self.failures
+            if problem.kind is Consequence.DROP_DRIVE and is_new:
                 kind = DriveAwayError if problem.code == DriveAwayError.code else DriveError
                 self.drop(problem.drive, kind(problem.text, remedy=problem.remedy))
         for place in places:
