@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from offload.volumes.watch import Pace
@@ -24,6 +25,9 @@ from tests.lab.throttle import throttled
 MIB = 1 << 20
 # The first cards load modules and fill caches; from there on memory has to stay.
 WARM_CARDS = 20
+# One block and one inode for each small file; mkfs gives one inode to 16 KiB when left to itself.
+EXT4_SMALL_FILES = replace(EXT4, name="ext4-small-files", maker=(*EXT4.maker, "-i", "4096"))
+_A_SMALL_FILE_BYTES = 8192
 
 
 def memory_bytes(pid: int) -> int:
@@ -183,6 +187,68 @@ def back(rack: Rack, folder: Path, files: int) -> dict[str, float]:
     return {"files": files, "find_s": round(find_s, 2), "settled_to_answer_s": round(answer_s, 2)}
 
 
+def one_folder(rack: Rack, folder: Path, files: int) -> dict[str, float]:
+    """A card with so many files of one byte in one folder, new and coming back; time and memory.
+
+    Raises:
+        AssertionError: it was not cleared, or a copy is missing.
+    """
+    size_bytes = 64 * MIB + files * _A_SMALL_FILE_BYTES
+    station = Set.make(rack, folder, size_bytes=size_bytes, fs=EXT4_SMALL_FILES)
+    card = rack.volume(EXT4_SMALL_FILES, name="card", size_bytes=size_bytes)
+    clip = card.root / "A001C001_261125_NF01"
+    clip.mkdir()
+    for number in range(files):
+        (clip / f"A001C001_261125_{number:07}.j2c").write_bytes(b"%d" % (number % 10))
+    card.sync()
+    card.unmount()
+    with Watching(station.installation) as watching:
+        pid = watching.child.number
+        card.mount()
+        begun = watching.wait_for(lambda said: said["type"] == "run-started", timeout_s=600)
+        asked = time.monotonic()
+        assert station.installation.run("status", "--json").result["station"]["pid"] == pid
+        status_s = time.monotonic() - asked
+        ends = ("verdict", "no-verdict")
+        said = watching.wait_for(lambda said: said["type"] in ends, timeout_s=3600)
+        assert said.get("verdict") == "cleared", watching.told()
+        highest = peak_bytes(pid)
+        proven = [len(os.listdir(copy)) for copy in copies_of(station, clip.name)]
+        assert proven == [files, files]
+        card.unmount()
+        watching.wait_for(lambda said: said["type"] == "card-left")
+        card.mount()
+        came = watching.wait_for(lambda said: said["type"] == "volume-came")["seen_at"]
+        again = watching.wait_verdict(timeout_s=600)
+        assert again["is_listed"]
+        watching.stop()
+    return {
+        "files": files,
+        "begun_to_cleared_s": round(said["seen_at"] - begun["seen_at"], 1),
+        "memory_highest_mib": round(highest / MIB, 1),
+        "status_meanwhile_s": round(status_s, 2),
+        "put_back_to_answer_s": round(again["seen_at"] - came, 2),
+    }
+
+
+def copies_of(station: Set, name: str) -> list[Path]:
+    """Where a folder of the card lies on the drives, under a finished name."""
+    return [
+        place
+        for drive in station.drives
+        for place in drive.root.glob(f"Night Ferry/*/*/{name}")
+        if place.parent.suffix == ""
+    ]
+
+
+def peak_bytes(pid: int) -> int:
+    """The most that the process ever had in memory, shared pages and all (``VmHWM``)."""
+    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) * 1024
+    raise AssertionError(f"process {pid} tells no VmHWM")
+
+
 def main() -> int:
     """Run what is asked for; prints the figures."""
     parser = argparse.ArgumentParser(prog="station-lab", description=__doc__)
@@ -190,6 +256,7 @@ def main() -> int:
     parser.add_argument("--cards", type=int, default=200)
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--back", type=int, default=0)
+    parser.add_argument("--one-folder", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     # Told to end, it unmounts what it has mounted.
@@ -201,6 +268,8 @@ def main() -> int:
         runs.append(lambda rack, folder: kills(rack, folder, asked.kills, asked.seed))
     if asked.back:
         runs.append(lambda rack, folder: back(rack, folder, asked.back))
+    if asked.one_folder:
+        runs.append(lambda rack, folder: one_folder(rack, folder, asked.one_folder))
     for run in runs:
         with tempfile.TemporaryDirectory(prefix="station-lab-", dir="/var/tmp") as place:
             rack = Rack(Path(place))
