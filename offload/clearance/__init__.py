@@ -6,9 +6,10 @@ No disk, no clock, no network: what is decided here can be decided again from th
 from offload.clearance.context import Context
 from offload.clearance.decisions import content_checksum
 from offload.clearance.holds import holds_table
+from offload.clearance.origin import ManifestName
 from offload.clearance.rules import decide
 from offload.clearance.shell import command_line, quoted
-from offload.clearance.statement import CardName, ManifestName, Occasion, Statement, statement_of
+from offload.clearance.statement import CardName, Occasion, Statement, statement_of
 from offload.clearance.statement_json import from_bytes, to_bytes
 from offload.clearance.taken import StatementError
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from offload.clearance import decisions
+from offload.clearance.origin import CopyName, ManifestName, descents_text
 from offload.clearance.words import counted, listed, phrase, safe
 from offload.values.entries import Entries, Kind
 from offload.values.facts import Facts, Policy, ReadBack
@@ -42,14 +43,6 @@ class CardName:
     capacity_bytes: int | None = None
     mount_id: str = ""
     boot_id: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ManifestName:
-    """One manifest: where it lies, relative to the copy, and the C4 ID of its bytes."""
-
-    path: bytes
-    c4: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +87,8 @@ class Occasion:
         card: the volume.
         content: root hashes of the card's content by algorithm, in their standard text forms.
         manifests: by drive name; a drive whose copies were made by hand has none.
-        descends_from: drive name -> name of the drive or delivery that its copy was made from, for
-            copies that were not made from the card.
+        descends_from: drive name -> the copy that its copy was made from, for copies that were not
+            made from the card.
         rolls: of a recorder's card, the oldest first; none where the card is one roll.
         paths: drive name -> folder of the copy, bytes, relative to the drive's folder.
         started: when the offload began, aware.
@@ -117,7 +110,7 @@ class Occasion:
     written: datetime
     version: str
     key: str
-    descends_from: Mapping[str, str] = field(default_factory=dict)
+    descends_from: Mapping[str, CopyName] = field(default_factory=dict)
     rolls: tuple[StatedRoll, ...] = ()
 
 
@@ -151,7 +144,10 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class StatedCopy:
-    """One copy that counts, by name of its drive; all text is in its shown form."""
+    """One copy that counts, by name of its drive; all text is in its shown form.
+
+    ``descends_from`` is the copy that it was made from; nothing where it was made from the card.
+    """
 
     drive: str
     path: str
@@ -160,7 +156,7 @@ class StatedCopy:
     read_back: ReadBack
     names_read: bool
     is_hand_made: bool
-    descends_from: str
+    descends_from: CopyName | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,12 +258,16 @@ def _text(occasion: Occasion, counting: list[CopySummary]) -> str:
         rolls = listed([safe(roll.roll) for roll in occasion.rolls])
         card = f"Card {occasion.code}, whose files are in {rolls},"
     if len(counting) == 1:
-        return f"{card} may be erased in camera. Its only copy is the one on {names}."
-    return (
-        f"{card} may be erased in camera. This holds only together with the same file on each of "
-        f"{counted(len(counting), 'drive')}: {names}. Alone it proves only the copy that it lies "
-        "beside."
-    )
+        text = f"{card} may be erased in camera. Its only copy is the one on {names}."
+    else:
+        text = (
+            f"{card} may be erased in camera. This holds only together with the same file on each "
+            f"of {counted(len(counting), 'drive')}: {names}. Alone it proves only the copy that it "
+            "lies beside."
+        )
+    sources = occasion.descends_from
+    made = {safe(each.drive): sources[each.drive] for each in counting if each.drive in sources}
+    return f"{text} {descents_text(made)}" if made else text
 
 
 def _rolls(facts: Facts, counting: list[CopySummary], occasion: Occasion) -> tuple[StatedRoll, ...]:
@@ -343,7 +343,7 @@ def _copy(facts: Facts, copy: CopySummary, occasion: Occasion) -> StatedCopy:
         copy.read_back,
         copy.names_read,
         drive.is_hand_made,
-        safe(occasion.descends_from.get(copy.drive, "")),
+        occasion.descends_from.get(copy.drive),
     )
 
 

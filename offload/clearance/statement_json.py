@@ -6,15 +6,21 @@ does not come out as the very same bytes when written again is no clearance of o
 """
 
 import json
-import re
 from datetime import UTC, datetime
 from typing import Any
 
+from offload.clearance.origin import (
+    CopyName,
+    copy_document,
+    manifest_document,
+    read_copy_name,
+    read_hashes,
+    read_manifest_name,
+)
 from offload.clearance.statement import (
     CardName,
     Contents,
     LeftOut,
-    ManifestName,
     StatedCopy,
     StatedDecision,
     StatedNotice,
@@ -24,7 +30,7 @@ from offload.clearance.statement import (
 )
 from offload.clearance.taken import StatementError, Taken
 from offload.values.facts import Policy, ReadBack
-from offload.values.paths import from_text, shown, to_text
+from offload.values.paths import shown
 
 FORM = 1
 """Number of the form; another number is another reader's business."""
@@ -33,8 +39,7 @@ FORM_OF_ROLLS = 2
 LIMIT_BYTES = 64 << 20
 """No clearance of ours comes near; a larger file is not read at all."""
 
-_C4 = re.compile(r"c4[1-9A-HJ-NP-Za-km-z]{88}")
-_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_FROM_THE_CARD = ""
 
 
 def to_bytes(statement: Statement) -> bytes:
@@ -126,13 +131,13 @@ def _document(statement: Statement) -> dict[str, Any]:
 
 
 def _copy_document(copy: StatedCopy) -> dict[str, Any]:
-    manifest = copy.manifest
+    source = copy.descends_from
     return {
-        "descends_from": copy.descends_from,
+        "descends_from": copy_document(source) if source else _FROM_THE_CARD,
         "devices": list(copy.devices),
         "drive": copy.drive,
         "hand_made": copy.is_hand_made,
-        "manifest": manifest and {"c4": manifest.c4, "path": to_text(manifest.path)},
+        "manifest": copy.manifest and manifest_document(copy.manifest),
         "names_read": copy.names_read,
         "path": copy.path,
         "read_back": copy.read_back.value,
@@ -147,7 +152,7 @@ def _roll_document(each: StatedRoll) -> dict[str, Any]:
         "copies": [
             {
                 "drive": copy.drive,
-                "manifest": {"c4": copy.manifest.c4, "path": to_text(copy.manifest.path)},
+                "manifest": manifest_document(copy.manifest),
                 "path": copy.path,
             }
             for copy in each.copies
@@ -237,15 +242,7 @@ def _contents(inventory: Taken) -> Contents:
 def _content(content: Taken) -> tuple[tuple[str, str], ...]:
     if "xxh128" not in content.names:
         raise StatementError("content: xxh128 is missing")
-    return _hashes(content)
-
-
-def _hashes(content: Taken) -> tuple[tuple[str, str], ...]:
-    hashes = [(name, content.text(name)) for name in content.names]
-    for name, _ in hashes:
-        if not _NAME.fullmatch(name):
-            raise StatementError("content: not the name of a checksum")
-    return tuple(sorted(hashes))
+    return read_hashes(content)
 
 
 def _left_out(left_out: Taken) -> LeftOut:
@@ -291,20 +288,18 @@ def _copy(copy: Taken) -> StatedCopy:
             copy.text("drive"),
             copy.text("path"),
             copy.texts("devices"),
-            _manifest(manifest) if manifest else None,
+            read_manifest_name(manifest) if manifest else None,
             ReadBack(read_back),
             copy.truth("names_read"),
             is_by_hand,
-            copy.text("descends_from"),
+            _descends_from(copy),
         )
     )
 
 
-def _manifest(manifest: Taken) -> ManifestName:
-    c4 = manifest.text("c4")
-    if not _C4.fullmatch(c4):
-        raise StatementError("manifest.c4: not a C4 ID")
-    return manifest.ended(ManifestName(from_text(manifest.text("path")), c4))
+def _descends_from(copy: Taken) -> CopyName | None:
+    source = copy.part_or_text("descends_from", _FROM_THE_CARD)
+    return read_copy_name(source) if source else None
 
 
 def _rolls(top: Taken) -> tuple[StatedRoll, ...]:
@@ -319,7 +314,7 @@ def _roll(each: Taken) -> StatedRoll:
         StatedRoll(
             each.text("roll"),
             each.text("code"),
-            _hashes(each.part("content")),
+            read_hashes(each.part("content")),
             each.number("files"),
             each.number("total_bytes"),
             each.number("beyond"),
@@ -329,9 +324,8 @@ def _roll(each: Taken) -> StatedRoll:
 
 
 def _roll_copy(copy: Taken) -> StatedRollCopy:
-    return copy.ended(
-        StatedRollCopy(copy.text("drive"), copy.text("path"), _manifest(copy.part("manifest")))
-    )
+    manifest = read_manifest_name(copy.part("manifest"))
+    return copy.ended(StatedRollCopy(copy.text("drive"), copy.text("path"), manifest))
 
 
 def _decision(each: Taken) -> StatedDecision:

@@ -94,6 +94,13 @@ class Taken:
         """An object below this one, or ``null`` where there is none."""
         return None if self._took_null(name) else self.part(name)
 
+    def part_or_text(self, name: str, text: str) -> "Taken | None":
+        """An object below this one, or the one text that stands for none."""
+        if self._rest.get(name) != text:
+            return self.part(name)
+        del self._rest[name]
+        return None
+
     def parts(self, name: str, read: "Callable[[Taken], T]") -> tuple[T, ...]:
         """A list of objects, each read by ``read``."""
         return tuple(read(Taken(each, name)) for each in self.items(name))
@@ -112,7 +119,7 @@ class Taken:
     def end(self) -> None:
         """Nothing may be left over."""
         if self._rest:
-            raise self._error(self.names[0], "is not part of a clearance")
+            raise self._error(self.names[0], "does not belong there")
 
     def _took_null(self, name: str) -> bool:
         if self._rest.get(name, "") is not None:

@@ -14,6 +14,7 @@ from offload.cli.verify_screen import INDENT, Pen
 from offload.cli.verify_view import ROWS_SHOWN, each_reason, found_lines
 from offload.jobs.receive_result import Received, ReceivedCopy
 from offload.jobs.receive_sentences import (
+    descents_of,
     first_words,
     headline,
     of_drive,
@@ -63,6 +64,9 @@ def received_lines(found: Received, pen: Pen) -> list[Line]:
         lines += body
     lines += _rolls(found, pen)
     lines += _drives(found, pen)
+    for roll in found.rolls[:ROWS_SHOWN]:
+        for text in descents_of(roll):
+            lines += pen.row("descent", text)
     lines += found_lines(found.verification, pen, is_delivery=True)
     for text in _notes(found):
         lines += pen.row("note", text)

@@ -27,6 +27,8 @@ KEEP_WORDS = "KEEP THE CARD. Do not erase."
 _INDENT = " " * 6
 _DEEP = " " * 10
 _LABEL = 11
+_LAST = ("record", "descent")
+"""Rows that stand below those of the drives."""
 _NAMES_SHOWN = 8
 _NOTICES_SHOWN = 12
 FOR_THE_CAMERA = ("brief-", "camera-", "clip-", "clips-", "roll-", "sound-", "timecode-")
@@ -127,12 +129,12 @@ def _head(verdict: Verdict, scene: Scene, pen: _Pen) -> Iterator[Line]:
 
 def _basis(verdict: Verdict, scene: Scene, pen: _Pen) -> Iterator[Line]:
     for label, text in scene.rows:
-        if label != "record":
+        if label not in _LAST:
             yield from pen.row(label, text)
     for copy in verdict.copies:
         yield from pen.row(safe(copy.drive), _copy_text(copy))
     for label, text in scene.rows:
-        if label == "record":
+        if label in _LAST:
             yield from pen.row(label, text)
     yield from _words_taken(verdict, pen)
     yield from _notices(verdict.notices, pen)
@@ -236,6 +238,10 @@ def _card_rows(outcome: Outcome) -> Iterator[tuple[str, str]]:
     yield "card read", f"{reads}{rest}"
     if outcome.clearance is not None:
         yield "record", _record_text(outcome.clearance.paths)
+    for drive, source in outcome.descends_from.items():
+        from_where = f"{source.path}, {to_text(source.manifest.path)}"
+        text = f"the copy on {safe(drive)} descends from the copy on {source.drive}: {from_where}"
+        yield "descent", text
 
 
 def _record_text(paths: dict[str, bytes]) -> str:

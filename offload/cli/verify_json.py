@@ -7,8 +7,10 @@ beside them are whole; the lines of the files are all there.
 from collections.abc import Iterator, Sequence
 from typing import Any, TextIO
 
+from offload.clearance.origin import copy_document
 from offload.clearance.words import phrase, safe
 from offload.cli.result_json import line_of
+from offload.jobs.descent_report import DescentReport
 from offload.jobs.verify_result import (
     Coverage,
     FileReport,
@@ -20,6 +22,7 @@ from offload.jobs.verify_sentences import (
     HEADLINES,
     headline,
     of_clearance,
+    of_descent,
     of_finding,
     of_signature,
 )
@@ -92,10 +95,14 @@ def result_object(found: Verification) -> dict[str, Any]:
                 "path": to_text(each.path),
                 "state": each.state.value,
                 "drives": [phrase(drive) for drive in each.drives],
+                "descends_from": {
+                    phrase(drive): copy_document(copy) for drive, copy in each.descents
+                },
                 "text": of_clearance(each),
             }
             for each in found.clearances[:LISTED]
         ],
+        "descents": [_descent(each) for each in found.descents[:LISTED]],
         "faults": _findings(found.faults),
         "half_done": _findings(found.half_done),
         "notices": _findings(found.notices),
@@ -174,6 +181,17 @@ def _coverage(coverage: Coverage) -> dict[str, Any]:
         "missing": coverage.missing,
         "unread": coverage.unread,
         "level": coverage.level,
+    }
+
+
+def _descent(report: DescentReport) -> dict[str, Any]:
+    descent = report.descent
+    return {
+        "path": to_text(report.path),
+        "state": report.state.value,
+        "copy": descent and copy_document(descent.copy),
+        "descends_from": descent and copy_document(descent.source),
+        "text": of_descent(report),
     }
 
 

@@ -7,6 +7,7 @@ from offload.clearance.words import counted, safe
 from offload.cli.amounts import size
 from offload.cli.styled_lines import Line
 from offload.cli.verify_screen import INDENT, Pen
+from offload.jobs.descent_report import DESCENTS_TOLERATED
 from offload.jobs.recording import SIGNERS_NAME
 from offload.jobs.verify_place import roll_of
 from offload.jobs.verify_result import (
@@ -25,6 +26,7 @@ from offload.jobs.verify_sentences import (
     Advice,
     headline,
     of_clearance,
+    of_descent,
     of_files,
     of_finding,
     of_sayings,
@@ -88,7 +90,8 @@ def found_lines(found: Verification, pen: Pen, *, is_delivery: bool = False) -> 
         is_delivery: what was said of cards is nothing to do with it.
     """
     clearances = [] if is_delivery else _clearances(found, pen)
-    return [*_records(found, pen), *_signatures(found, pen), *clearances, *_notes(found, pen)]
+    rest = [*clearances, *_descents(found, pen), *_notes(found, pen)]
+    return [*_records(found, pen), *_signatures(found, pen), *rest]
 
 
 def _check(found: Verification) -> tuple[bytes, ...]:
@@ -129,6 +132,9 @@ def each_reason(
         if clearance.state not in _CLEARANCES_IN_ROWS:
             code = f"clearance-{clearance.state.value}"
             yield f"{code}: {of_clearance(clearance)}.", []
+    for descent in found.descents:
+        if descent.state not in DESCENTS_TOLERATED:
+            yield f"descent-{descent.state.value}: {of_descent(descent)}.", []
     yield from _arrival_reasons(found.arrivals, pen)
     if "receipt-differs" in found.reasons:
         yield f"receipt-differs: {_receipt_reason(found)}", []
@@ -259,6 +265,12 @@ def _clearances(found: Verification, pen: Pen) -> Iterator[Line]:
     for clearance in found.clearances[:FILES_SHOWN]:
         if clearance.state in _CLEARANCES_IN_ROWS:
             yield from pen.row("clearance", of_clearance(clearance))
+
+
+def _descents(found: Verification, pen: Pen) -> Iterator[Line]:
+    for descent in found.descents[:FILES_SHOWN]:
+        if descent.state in DESCENTS_TOLERATED:
+            yield from pen.row("descent", of_descent(descent))
 
 
 def _trusting(unknown: SignatureReport, found: Verification, pen: Pen) -> Iterator[Line]:

@@ -58,7 +58,7 @@ class PublishingError(Exception):
 
 def withdrawal_of(clearance: bytes) -> bytes:
     """Where the withdrawal of ``clearance-NNNN.json`` lies, if there is one."""
-    return join(parent(clearance), WITHDRAWN + name(clearance)[len(STEM) :])
+    return join(parent(clearance), WITHDRAWN + name(clearance).removeprefix(STEM))
 
 
 def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Published:
@@ -78,8 +78,8 @@ def publish(places: Sequence[Place], content: bytes, key: SigningKey) -> Publish
     try:
         for place in places:
             with _telling(place):
-                _remove_lone_signatures(place)
-                path = _free_name(place)
+                remove_lone_signatures(place, STEM)
+                path = free_name(place, STEM)
                 signed = path + SIGNATURE
                 root = place.drive.root
                 staged.append((place, path, stage(root, path, content)))
@@ -137,25 +137,35 @@ def _take_back(named: Sequence[tuple[Place, bytes]]) -> None:
             sync_folder(place.drive.root, place.records)
 
 
-def _remove_lone_signatures(place: Place) -> None:
-    """A run that was killed, or a drive that failed, may leave one whose statement never came."""
+def remove_lone_signatures(place: Place, stem: bytes) -> None:
+    """A run that was killed, or a drive that failed, may leave one whose statement never came.
+
+    Raises:
+        OSError: the drive failed.
+    """
     root = place.drive.root
     names = set(root.names(place.records))
     for each in names:
         statement = each.removesuffix(SIGNATURE)
         is_lone = each != statement and statement not in names
-        if is_lone and statement.startswith(STEM) and statement.endswith(SUFFIX):
+        if is_lone and statement.startswith(stem) and statement.endswith(SUFFIX):
             root.remove_file(join(place.records, each))
 
 
-def _free_name(place: Place) -> bytes:
+def free_name(place: Place, stem: bytes) -> bytes:
+    """Where the next statement of a kind goes; none that is there is ever replaced.
+
+    Raises:
+        FileExistsError: there is no number left.
+        OSError: the drive failed.
+    """
     for number in range(1, _MOST + 1):
-        path = join(place.records, STEM + b"%04d" % number + SUFFIX)
+        path = join(place.records, stem + b"%04d" % number + SUFFIX)
         # Nor a number whose withdrawal outlived its clearance: it would stand in the way of ours.
         taken = (path, path + SIGNATURE, withdrawal_of(path))
         if not any(place.drive.root.exists(each) for each in taken):
             return path
-    raise FileExistsError(f"{_MOST} clearances of one roll")
+    raise FileExistsError(f"{_MOST} statements of one kind about one roll")
 
 
 @contextlib.contextmanager

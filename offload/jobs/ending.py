@@ -5,13 +5,14 @@ every drive that it counts before the ledger commits, and what the ledger will n
 back from the drives before anybody is told anything.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from offload import __version__
 from offload.card.inventory import Walk
 from offload.clearance.context import Context
+from offload.clearance.origin import CopyName
 from offload.clearance.rules import decide
 from offload.clearance.statement import Occasion, StatedRoll, statement_of
 from offload.clearance.statement_json import to_bytes
@@ -19,6 +20,7 @@ from offload.errors import reason
 from offload.events import Found
 from offload.jobs.clearing import Published, PublishingError, publish, withdraw
 from offload.jobs.copied import Recorded
+from offload.jobs.descents import descends_from
 from offload.jobs.facts import FactSources, gather_facts
 from offload.jobs.last_look import LastLook
 from offload.jobs.noting import Notes
@@ -82,6 +84,8 @@ class Ending:
     notices: tuple[Finding, ...] = ()
     is_without_clip: bool = False
     rolls: tuple[StatedRoll, ...] = ()
+    _made: dict[str, CopyName] = field(default_factory=dict)
+    """What the statement says that copies were made from."""
 
     def conclude(self, look: LastLook) -> Outcome:
         """Judge and publish; the outcome is written down when this returns.
@@ -138,6 +142,7 @@ class Ending:
             self.started_at,
             self.tools.surroundings.now(),
             self.rolls,
+            self._made if published else {},
         )
 
     def facts(self, look: LastLook) -> Facts:
@@ -182,7 +187,7 @@ class Ending:
     ) -> tuple[Verdict, Facts, Published | None]:
         counted = {copy.drive for copy in verdict.copies if copy.counts}
         places = [place for place in self.drives.places if place.name in counted]
-        content = to_bytes(statement_of(facts, verdict, self._occasion()))
+        content = to_bytes(statement_of(facts, verdict, self._occasion(places)))
         try:
             published = publish(_rolls_on(places), content, self.tools.key)
         except PublishingError as error:
@@ -199,7 +204,10 @@ class Ending:
         self.notes.write(lambda: self._note_clearance(published, verdict))
         return verdict, facts, published
 
-    def _occasion(self) -> Occasion:
+    def _occasion(self, counted: Sequence[Place]) -> Occasion:
+        key = self.tools.key
+        made = {place.name: descends_from(place.rolls[0], key) for place in counted}
+        self._made = {name: source for name, source in made.items() if source is not None}
         now = self.tools.surroundings.now()
         return Occasion(
             roll=self.context.roll,
@@ -212,8 +220,9 @@ class Ending:
             proven=now,
             written=now,
             version=__version__,
-            key=key_line(self.tools.key, self.tools.identity),
+            key=key_line(key, self.tools.identity),
             paths=folders_of(self.drives.places),
+            descends_from=self._made,
             rolls=self.rolls,
         )
 

@@ -1,10 +1,11 @@
 """What a job gives back when it has come to a verdict."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from offload.clearance.context import Context
+from offload.clearance.origin import CopyName
 from offload.clearance.statement import StatedRoll
 from offload.jobs.clearing import Published
 from offload.jobs.copied import Recorded
@@ -26,6 +27,8 @@ class Outcome:
         recorded: by drive name.
         started_at, ended_at: with zone.
         rolls: of a recorder's card, the oldest first; none where the card is one roll.
+        descends_from: as the clearance says it: drive name -> the copy that its copy was made from,
+            for copies that were not made from the card.
     """
 
     verdict: Verdict
@@ -38,3 +41,4 @@ class Outcome:
     started_at: datetime
     ended_at: datetime
     rolls: tuple[StatedRoll, ...] = ()
+    descends_from: Mapping[str, CopyName] = field(default_factory=dict)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from offload.clearance.origin import CopyName
 from offload.jobs.verify_result import Answer, Verification
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
@@ -23,6 +24,7 @@ class ReceivedCopy:
         generation: number of the one that was written; 0 for none.
         verified, failed, original: records in that by their action.
         not_recorded: why none was written; a phrase, empty where one was.
+        descends_from: the copy that it was made from, where its record says so.
     """
 
     drive: str
@@ -38,6 +40,7 @@ class ReceivedCopy:
     failed: int = 0
     original: int = 0
     not_recorded: str = ""
+    descends_from: CopyName | None = None
 
 
 @dataclass(frozen=True, slots=True)

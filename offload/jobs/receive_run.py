@@ -12,10 +12,17 @@ from offload.card.folder import shooting_day
 from offload.card.inventory import Walk
 from offload.checksum import COMPARE
 from offload.clearance.case import Case
+from offload.clearance.origin import CopyName
 from offload.events import CardListed
 from offload.jobs.copied import Copied, Occasion, Recorded
+from offload.jobs.descents import (
+    DescentSigner,
+    descends_from,
+    remove_half_descent,
+    write_descent,
+)
 from offload.jobs.last_look import LastLook, look_at_drives
-from offload.jobs.lease import Run, write_run
+from offload.jobs.lease import Run, read_run, write_run
 from offload.jobs.noting import bases_of_card
 from offload.jobs.offloading import CardRun
 from offload.jobs.opening import HeldCard, is_still_mounted
@@ -89,6 +96,7 @@ class Delivery:
         algorithms: further checksums that its records ask for.
         differs: whether a record speaks against what was read, by number in the listing.
         signer: who adds generations.
+        is_further: a copy of the station's own, to be copied to a further drive.
     """
 
     root: Root
@@ -98,6 +106,7 @@ class Delivery:
     algorithms: tuple[str, ...]
     differs: Callable[[int, Mapping[str, bytes]], bool]
     signer: Signer
+    is_further: bool = False
 
 
 class DeliveryRun(CardRun):
@@ -109,12 +118,21 @@ class DeliveryRun(CardRun):
         card: the roll's folder in the delivery, held.
         delivery: see there.
         part: the roll.
+        source: the roll as a copy that others are made from; nothing where it has no history.
     """
 
     def __init__(
-        self, wish: Wish, tools: Tools, card: HeldCard, delivery: Delivery, part: Part
+        self,
+        wish: Wish,
+        tools: Tools,
+        card: HeldCard,
+        delivery: Delivery,
+        part: Part,
+        source: CopyName | None = None,
     ) -> None:
         super().__init__(replace(wish, roll=part.roll), tools, card)
+        self._source = source
+        self._descends_from: dict[str, CopyName] = {}
         self._delivery = delivery
         self._part = part
         self._sent = Sent(delivery.algorithms)
@@ -202,11 +220,22 @@ class DeliveryRun(CardRun):
         return Run(
             self._notes.key,
             self._walk.inventory.digest,
-            self._delivery.key,
+            self._card_of_copy() or self._delivery.key,
             self._surroundings.host,
             self._code,
             roll or self._roll_by_rule,
         )
+
+    def _card_of_copy(self) -> str:
+        """The card that a copy of ours is of: a further copy is known by it when the card is back.
+
+        Else the card's next run would take the further copy for another card's.
+        """
+        if not (self._delivery.is_further and self._part.record):
+            return ""
+        run = read_run(self._delivery.root, self._part.record)
+        is_alike = run is not None and run.inventory == self._walk.inventory.digest
+        return run.volume_id if run is not None and is_alike else ""
 
     def _copy(self) -> None:
         super()._copy()
@@ -274,6 +303,9 @@ class DeliveryRun(CardRun):
         """The sender's record beside the copy, and the next generation of it."""
         if not has_history(place):
             carry_record(self._delivery.root, self._delivery.entries, self._part, place)
+        if place.name not in self._was_there:
+            # Before the next generation, which no signature may stand against.
+            remove_half_descent(place)
         there = {place.path_in_copy(path): path for path in self._paths()}
 
         def read(path: bytes) -> Read:
@@ -287,10 +319,23 @@ class DeliveryRun(CardRun):
             place, read, read_back, self._delivery.signer, self._surroundings
         )
         write_names(place, self._tools.key)
+        self._note_descent(place, is_written_down=bool(added))
         self._appended[place.name] = added
         self._not_recorded[place.name] = why_not
         newest = added[-1].path if added else b""
         return Recorded(place.absolute, name(newest), "", "", None)
+
+    def _note_descent(self, place: Place, *, is_written_down: bool) -> None:
+        """A copy that was there before this run is another's, or was made from something else."""
+        key = self._tools.key
+        is_new = place.name not in self._was_there
+        if self._source is not None and is_new and is_written_down:
+            signer = DescentSigner(key, self._tools.identity)
+            now = self._surroundings.now().astimezone()
+            write_descent(place, self._source, signer, now)
+        source = descends_from(place, key)
+        if source is not None:
+            self._descends_from[place.name] = source
 
     def _paths(self) -> list[bytes]:
         return [self._entries.path(number) for number in range(len(self._entries))]
@@ -352,6 +397,7 @@ class DeliveryRun(CardRun):
             sum(each.failed for each in added),
             sum(each.original for each in added),
             self._not_recorded.get(drive.name, ""),
+            self._descends_from.get(drive.name),
         )
 
     def _is_first(self, drive: str) -> bool:

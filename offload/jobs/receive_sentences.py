@@ -6,6 +6,7 @@ Every name and text from outside is escaped here.
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from offload.clearance.origin import CopyName, copy_document
 from offload.clearance.words import counted, listed, phrase, safe
 from offload.jobs.receive_result import Received, ReceivedCopy, ReceivedRoll
 from offload.jobs.verify_result import Answer, FileState
@@ -137,6 +138,21 @@ def of_sent_files(state: FileState, count: int) -> Advice:
             return Advice(f"{files} could not be read to the end.", "the same command once more")
 
 
+def descents_of(roll: ReceivedRoll) -> Iterator[str]:
+    """Which copies of a roll were made from which; one phrase for all that were made alike."""
+    made: dict[CopyName, list[str]] = {}
+    for copy in roll.drives:
+        if copy.descends_from is not None:
+            made.setdefault(copy.descends_from, []).append(copy.drive)
+    for source, drives in made.items():
+        copies = "the copy" if len(drives) == 1 else "the copies"
+        descends = "descends" if len(drives) == 1 else "descend"
+        yield (
+            f"{safe(roll.roll)}: {copies} on {listed(drives)} {descends} from the copy on "
+            f"{source.drive}: {source.path}, {to_text(source.manifest.path)}"
+        )
+
+
 def too_few(roll: ReceivedRoll) -> str:
     """A roll that is on too few drives, and why."""
     asked = counted(roll.needed, "separate drive" if roll.needed > 1 else "drive")
@@ -188,6 +204,7 @@ def copy_object(copy: ReceivedCopy) -> dict[str, Any]:
             "original": copy.original,
         },
         "not_recorded": phrase(copy.not_recorded),
+        "descends_from": copy.descends_from and copy_document(copy.descends_from),
     }
 
 

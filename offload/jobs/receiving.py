@@ -10,7 +10,9 @@ from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
+from offload.clearance.origin import CopyName
 from offload.errors import DriveError, OffloadError, UsageError, reason
+from offload.jobs.descents import source_name
 from offload.jobs.opening import HeldCard, is_still_mounted, open_card, read_marker
 from offload.jobs.receive_parts import Part, parts_of
 from offload.jobs.receive_record import Read, Signer, judge_read
@@ -99,6 +101,9 @@ class _Receiving:
         self._verifying: Verifying = begin_verifying(card.path, told, name="delivery")
         self._runs: dict[bytes, tuple[Part, DeliveryRun]] = {}
         self._added: tuple[Appended, ...] = ()
+        volume = card.volume
+        own = _own_drive(card, tools)
+        self._drive = own or (volume.label or self._name, os.path.realpath(volume.mount_point))
 
     def close(self) -> None:
         """Let go of it."""
@@ -161,6 +166,7 @@ class _Receiving:
             tuple(sorted(algorithms)),
             verifying.checker.differs,
             Signer(self._appending, self._asked.signers, self._comment),
+            self._asked.is_further,
         )
 
     @property
@@ -181,13 +187,21 @@ class _Receiving:
                 is_folder_on_drive=True,
             )
             self._tools.progress.begin_anew()
-            run = DeliveryRun(self._asked.wish, self._tools, card, delivery, part)
+            source = self._source(part)
+            run = DeliveryRun(self._asked.wish, self._tools, card, delivery, part, source)
             try:
                 received = run.receive()
             finally:
                 run.close()
         self._runs[part.folder] = part, run
         return received
+
+    def _source(self, part: Part) -> CopyName | None:
+        """The roll as a copy that others are made from."""
+        drive, top = self._drive
+        there = os.path.realpath(os.path.join(self._verifying.place.root.path, part.folder))
+        histories = self._verifying.records.claims.custody.histories
+        return source_name(drive, os.path.relpath(there, top), histories.get(part.folder))
 
     def _held(self, part: Part) -> Root:
         """The part's folder, the one that was listed."""
@@ -231,8 +245,14 @@ def refuse_own_drive(card: HeldCard, tools: Tools) -> None:
     Raises:
         UsageError: it is one, or lies on one.
     """
-    known = drives.all_known(tools.ledger)
-    markers = {each.hints.marker for each in known} - {""}
+    own = _own_drive(card, tools)
+    if own is not None:
+        raise _own(card.path, own[0])
+
+
+def _own_drive(card: HeldCard, tools: Tools) -> tuple[str, bytes] | None:
+    """Name and folder of the station's own drive that something is, or lies on."""
+    known = {each.hints.marker: each.hints.name for each in drives.all_known(tools.ledger)}
     real = os.path.realpath(card.path)
     for folder in _up_to(real, card.volume.mount_point):
         try:
@@ -240,8 +260,9 @@ def refuse_own_drive(card: HeldCard, tools: Tools) -> None:
                 marker = read_marker(root)
         except OSError:
             marker = ""
-        if marker in markers:
-            raise _own(card.path, next(e.hints.name for e in known if e.hints.marker == marker))
+        if marker and marker in known:
+            return known[marker], folder
+    return None
 
 
 def _refuse_targets(card: HeldCard, wish: Wish) -> None:

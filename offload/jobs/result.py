@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from itertools import islice
 from typing import Any
 
+from offload.clearance.origin import copy_document
 from offload.clearance.statement import StatedRoll
 from offload.jobs.outcome import Outcome
 from offload.values.paths import shown, to_text
@@ -31,7 +32,7 @@ def result_of(outcome: Outcome) -> dict[str, Any]:
         "label": shown(outcome.label),
         "code": outcome.context.code,
         "roll": shown(outcome.context.roll),
-        "copies": [_copy(copy) for copy in verdict.copies],
+        "copies": [_copy(copy, outcome) for copy in verdict.copies],
         "rolls": [_roll(roll) for roll in outcome.rolls],
         "copies_counted": verdict.copies_counted,
         "card_reads": outcome.facts.policy.card_reads,
@@ -79,7 +80,8 @@ def _notice(notice: Notice) -> dict[str, Any]:
     }
 
 
-def _copy(copy: CopySummary) -> dict[str, Any]:
+def _copy(copy: CopySummary, outcome: Outcome) -> dict[str, Any]:
+    source = outcome.descends_from.get(copy.drive)
     return {
         "drive": shown(copy.drive),
         "path": to_text(copy.path),
@@ -89,6 +91,7 @@ def _copy(copy: CopySummary) -> dict[str, Any]:
         "counts": copy.counts,
         "why_not": copy.why_not,
         "names_read": copy.names_read,
+        "descends_from": source and copy_document(source),
     }
 
 

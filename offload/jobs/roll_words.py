@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Mapping
 
 from offload.checksum import COMPARE
-from offload.clearance.statement import ManifestName, StatedRoll, StatedRollCopy
+from offload.clearance.origin import ManifestName
+from offload.clearance.statement import StatedRoll, StatedRollCopy
 from offload.clearance.words import safe
 from offload.jobs.card_rolls import CardRoll, Division
 from offload.jobs.copied import Recorded

@@ -3,7 +3,8 @@
 from collections.abc import Mapping, Sequence
 
 from offload.checksum import digest_text
-from offload.clearance.statement import CardName, ManifestName
+from offload.clearance.origin import ManifestName
+from offload.clearance.statement import CardName
 from offload.jobs.copied import Recorded
 from offload.jobs.opening import HeldCard
 from offload.jobs.placing import Place

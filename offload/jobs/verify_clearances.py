@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from offload.checksum import digest_text
-from offload.clearance.statement import ManifestName, Statement
+from offload.clearance.origin import ManifestName
+from offload.clearance.statement import Statement
 from offload.clearance.statement_json import LIMIT_BYTES, from_bytes
 from offload.clearance.taken import StatementError
 from offload.clearance.withdrawal import LIMIT_BYTES as WITHDRAWAL_BYTES
@@ -121,7 +122,9 @@ def _judged(
         other, why = _against_history(statement, history)
         if other is not None:
             return ClearanceReport(path, other, drives, why)
-    return ClearanceReport(path, state, drives)
+    copies = statement.copies
+    descents = tuple((each.drive, each.descends_from) for each in copies if each.descends_from)
+    return ClearanceReport(path, state, drives, descents=descents)
 
 
 def _signature_state(signature: SignatureReport | None, statement: Statement) -> ClearanceState:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Protocol
 
+from offload.jobs.descent_report import DESCENTS_TOLERATED, DescentReport
 from offload.jobs.verify_place import HeldPlace, Listing
 from offload.jobs.verify_reading import Checked
 from offload.jobs.verify_records import Records
@@ -52,6 +53,7 @@ class Judged(Protocol):
     listing: Listing
     signatures: tuple[SignatureReport, ...]
     clearances: tuple[ClearanceReport, ...]
+    descents: tuple[DescentReport, ...]
     faults: tuple[Finding, ...]
 
 
@@ -126,6 +128,9 @@ def _reasons(
         is_told = clearance.state is ClearanceState.COPY_DIFFERS
         if clearance.state not in CLEARANCES_TOLERATED and not is_told:
             yield f"clearance-{clearance.state.value}"
+    for descent in judged.descents:
+        if descent.state not in DESCENTS_TOLERATED:
+            yield f"descent-{descent.state.value}"
     if any(not arrival.has_arrived for arrival in arrivals):
         yield "not-arrived"
     if comparisons is not None and not any(

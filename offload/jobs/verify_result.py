@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum, IntEnum
 
+from offload.clearance.origin import CopyName
+from offload.jobs.descent_report import DescentReport
 from offload.record.expected import Arrival
 from offload.record.find import RecordKind
 from offload.record.mhl.known import Generation
@@ -243,12 +245,15 @@ class ClearanceReport:
         state: see there.
         drives: names of the drives with which alone it is in force; escaped.
         why: details; escaped.
+        descents: of the copies that it counts, those that were made from another copy and not from
+            the card: name of the drive, escaped, and that copy.
     """
 
     path: bytes
     state: ClearanceState
     drives: tuple[str, ...] = ()
     why: str = ""
+    descents: tuple[tuple[str, CopyName], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +337,7 @@ class Verification:
         read_back: how they were read.
         reports: what is not simply as recorded, sorted by path, bounded for each state.
         coverage: every record, by path.
-        signatures, clearances: likewise.
+        signatures, clearances, descents: likewise.
         faults: what is broken in a record, or could not be looked into.
         notices: what is unusual and does not matter.
         half_done: folders of unfinished copies and of files kept aside.
@@ -371,6 +376,7 @@ class Verification:
     receipts: tuple[Receipt, ...] = ()
     comparisons: tuple[ReceiptComparison, ...] = ()
     arrivals: tuple[Arrival, ...] = ()
+    descents: tuple[DescentReport, ...] = ()
 
     def count(self, *states: FileState) -> int:
         """Files in any of these states."""

@@ -6,7 +6,9 @@ Every name, path and text from outside is escaped here.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from offload.clearance.origin import CopyName
 from offload.clearance.words import counted, phrase, safe
+from offload.jobs.descent_report import DESCENTS_TOLERATED, DescentReport, DescentState
 from offload.jobs.verify_result import (
     Answer,
     ClearanceReport,
@@ -235,10 +237,11 @@ def of_clearance(report: ClearanceReport) -> str:
     path = to_text(report.path)
     named = ", ".join(report.drives)
     if report.state is ClearanceState.PROVES_THIS_COPY:
-        return (
+        text = (
             f"{path} is signed. Here it proves this copy only; it is in force together with the "
             f"same file on each of {named}"
         )
+        return "; ".join([text, *(_descends(drive, source) for drive, source in report.descents)])
     if report.state is ClearanceState.UNKNOWN_KEY:
         return f"{path} is signed by a key that is not known here, so here it proves nothing"
     why = f" ({phrase(report.why)})" if report.why else ""
@@ -250,6 +253,34 @@ def of_clearance(report: ClearanceReport) -> str:
             "nothing of the card as it was then"
         )
     return f"{path} is not in force: it {_CLEARANCES[report.state]}{why}"
+
+
+def _descends(drive: str, source: CopyName) -> str:
+    manifest = to_text(source.manifest.path)
+    return (
+        f"the copy on {phrase(drive)} descends from the copy on {source.drive}: {source.path}, "
+        f"{manifest}"
+    )
+
+
+_DESCENTS = {
+    DescentState.NOT_SIGNED: "is not signed",
+    DescentState.BAD_SIGNATURE: "has a signature that does not hold",
+    DescentState.OTHER_KEY: "is signed by another key than the one that it names",
+    DescentState.MALFORMED: "does not say what a copy descends from, or was changed",
+    DescentState.OTHER_COPY: "is about a copy whose manifest is not in the history here",
+}
+
+
+def of_descent(report: DescentReport) -> str:
+    """One phrase for one statement that a copy was made from another."""
+    path, descent = to_text(report.path), report.descent
+    if descent is not None and report.state in DESCENTS_TOLERATED:
+        said = _descends(descent.copy.drive, descent.source)
+        who = "" if report.state is DescentState.SIGNED else "by a key that is not known here: "
+        return f"{who}{said} ({path})"
+    why = f" ({phrase(report.why)})" if report.why else ""
+    return f"{path} counts for nothing: it {_DESCENTS[report.state]}{why}"
 
 
 def of_finding(finding: Finding) -> str:

@@ -12,12 +12,14 @@ from datetime import datetime
 
 from offload.errors import BusyError, DriveError, RecordError, reason
 from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
+from offload.jobs.descent_report import DescentReport
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError
 from offload.jobs.verify_appending import Signing, append_all
 from offload.jobs.verify_arrivals import Expected
 from offload.jobs.verify_bags import judge_bags
 from offload.jobs.verify_clearances import judge_clearances
+from offload.jobs.verify_descents import judge_descents
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_locks import rolls_locked
 from offload.jobs.verify_place import (
@@ -175,7 +177,7 @@ class Verifying:
 
     Attributes:
         place, listing, folder, records: what is looked at.
-        signatures, clearances, faults: judged when everything has been read.
+        signatures, clearances, descents, faults: judged when everything has been read.
     """
 
     def __init__(
@@ -193,6 +195,7 @@ class Verifying:
             self.records: Records = load_records(self.folder, self.listing, self.started_at)
         self.signatures: tuple[SignatureReport, ...] = ()
         self.clearances: tuple[ClearanceReport, ...] = ()
+        self.descents: tuple[DescentReport, ...] = ()
         self.faults: tuple[Finding, ...] = ()
 
     def plan(self, appending: Appending | None = None, keeps_digests: tuple[str, ...] = ()) -> None:
@@ -242,6 +245,7 @@ class Verifying:
         self.clearances = judge_clearances(
             self.folder, self.listing, records, self.signatures, self.checked.coverage
         )
+        self.descents = judge_descents(self.folder, self.listing, records, self.signatures)
         for fault in self.faults:
             self._tools.sink(Found(fault))
 
@@ -328,6 +332,7 @@ class Verifying:
             receipts=receipts,
             comparisons=comparisons or (),
             arrivals=arrivals,
+            descents=self.descents,
         )
 
     def _uses(self, appending: Appending | None, keeps_digests: tuple[str, ...]) -> Also:

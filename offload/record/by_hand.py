@@ -142,7 +142,8 @@ compare it with the one that the commands show:
 
 A clearance-0001.json beside the lists says that the card could be erased then. It is in force only
 together with the same file on the other drives that it names, and never where a withdrawn-0001.json
-lies beside it on one of them.
+lies beside it on one of them. A descent-0001.json says which other copy this one was made from.
+Their signatures are checked as in 1, with their own names.
 
 A computer keeps what it has read. Plug the drive in anew before the fourth command, so that the
 files are read from the drive and not from memory.

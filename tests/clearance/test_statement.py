@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from offload.checksum import c4_id
 from offload.clearance import decide
+from offload.clearance.origin import CopyName, ManifestName
 from offload.clearance.statement import (
     CardName,
-    ManifestName,
     Occasion,
     StatedRoll,
     StatedRollCopy,
@@ -383,3 +383,35 @@ def test_roll_missing_on_a_drive_states_nothing() -> None:
     one = rolls(good().inventory.file_count)[0]
     with pytest.raises(RuntimeError, match="record of a roll"):
         statement(rolls=(replace(one, copies=one.copies[:1]),))
+
+
+SOURCE = CopyName("shuttle-1", "A001", ManifestName(b"ascmhl/0002_A001.mhl", C4), (("c4", C4),))
+
+
+def test_copy_of_a_copy_says_what_it_descends_from() -> None:
+    made = statement(descends_from={"shuttle-2": SOURCE})
+    data = to_bytes(made)
+    jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(data))
+    assert from_bytes(data) == made
+    first, second = json.loads(data)["copies"]
+    assert first["descends_from"] == ""
+    assert second["descends_from"] == {
+        "content": {"c4": C4},
+        "drive": "shuttle-1",
+        "manifest": {"c4": C4, "path": "ascmhl/0002_A001.mhl"},
+        "path": "A001",
+    }
+    assert made.text.endswith(
+        "The copy on shuttle-2 was made from the copy on shuttle-1: A001, ascmhl/0002_A001.mhl."
+    )
+
+
+def test_descent_of_a_drive_that_does_not_count_is_not_in_it() -> None:
+    made = statement(descends_from={"shuttle-7": SOURCE})
+    assert "was made from" not in made.text
+
+
+@pytest.mark.parametrize("value", [None, "shuttle-1", {}, {"drive": "shuttle-1"}, [], 0])
+def test_descent_in_another_form_is_no_clearance(value: Any) -> None:
+    with pytest.raises(StatementError):
+        from_bytes(_changed("copies.0.descends_from", value))

@@ -180,8 +180,11 @@ def test_copy_of_a_copy_says_no_card_words_and_goes_on(
     assert [each.name[:4] for each in manifests] == ["0001", "0002", "0003"]
     # Which copy descends from which is in the record of the further one.
     assert f"copied from {roll}" in manifests[-1].read_text()
+    descends = "the copy on shuttle-3 descends from the copy on shuttle-1: A001, ascmhl/0002_A001_"
+    assert any(descends in line for line in done.out.splitlines() if "descent" in line)
     verified = counter.run("verify", third.root)
     assert verified.code == 0
+    assert descends in verified.out
     assert "of an earlier time" not in verified.out
     checked = counter.run("check", roll)
     assert checked.code == 2
