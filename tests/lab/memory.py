@@ -1,9 +1,9 @@
 """A bound on memory for a child process: one control group, always removed.
 
 Source: kernel documentation ``cgroup-v1/memory.rst`` and ``cgroup-v2.rst``. Bounded is what the
-processes in the group hold, and the pages of the files that they read and write: those are given up
+processes in the group hold, and the pages of files that they read and write: those are given up
 under pressure, so only what a program really holds makes it fail. A program that reads 300 MB in a
-group of 100 MB stays at 100 (measured). A file system in user space is a process of its own, outside.
+group of 100 MB stays at 100 (measured). A file system in user space is a process outside of it.
 """
 
 import contextlib

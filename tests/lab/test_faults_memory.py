@@ -1,4 +1,4 @@
-"""Runs within a control group of 200 MB: thousands of files, a file larger than the bound, and faults.
+"""Runs within a control group of 200 MB: thousands of files, one larger than the bound, faults.
 
 The bound is the kernel's: what the program and its workers hold counts, and so do the pages of all
 that they read and write, which are given up under pressure (``tests.lab.memory``).
