@@ -16,6 +16,7 @@ from offload.jobs.verify_result import (
     FileReport,
     FileState,
     Saying,
+    SignatureReport,
     Verification,
 )
 from offload.jobs.verify_sentences import (
@@ -79,17 +80,8 @@ def result_object(found: Verification) -> dict[str, Any]:
         "bytes_read": found.bytes_read,
         "read_back": found.read_back.value,
         "records": [_coverage(each) for each in found.coverage[:LISTED]],
-        "signatures": [
-            {
-                "path": to_text(each.path),
-                "about": to_text(each.about),
-                "state": each.state.value,
-                "signer": safe(each.signer),
-                "fingerprint": each.fingerprint,
-                "text": of_signature(each),
-            }
-            for each in found.signatures[:LISTED]
-        ],
+        "signatures": [_signature(each) for each in found.signatures[:LISTED]],
+        "expected_signatures": [_signature(each) for each in found.expected_signatures[:LISTED]],
         "clearances": [
             {
                 "path": to_text(each.path),
@@ -181,6 +173,17 @@ def _coverage(coverage: Coverage) -> dict[str, Any]:
         "missing": coverage.missing,
         "unread": coverage.unread,
         "level": coverage.level,
+    }
+
+
+def _signature(report: SignatureReport) -> dict[str, Any]:
+    return {
+        "path": to_text(report.path),
+        "about": to_text(report.about),
+        "state": report.state.value,
+        "signer": safe(report.signer),
+        "fingerprint": report.fingerprint,
+        "text": of_signature(report),
     }
 
 

@@ -115,7 +115,7 @@ def each_reason(
     Args:
         advise: what is said of so many files in one state, and what to do.
     """
-    for signature in found.signatures:
+    for signature in (*found.signatures, *found.expected_signatures):
         if signature.state not in TOLERATED:
             do = "ask the one who signed for the record as it was"
             code = f"signature-{signature.state.value}"
@@ -299,6 +299,9 @@ def _notes(found: Verification, pen: Pen) -> Iterator[Line]:
             yield from pen.row("note", of_finding(half))
     for notice in found.notices[:FILES_SHOWN]:
         yield from pen.row("note", of_finding(notice))
+    for signature in found.expected_signatures[:FILES_SHOWN]:
+        if signature.state in TOLERATED:
+            yield from pen.row("expected", of_signature(signature))
     if len(found.notices) > FILES_SHOWN:
         yield from pen.row("note", f"{len(found.notices) - FILES_SHOWN:,} more: see --json")
     for arrival in found.arrivals:

@@ -6,6 +6,8 @@ from contextlib import ExitStack
 
 from offload.errors import OffloadError, RecordError, UsageError, reason
 from offload.jobs.verify_folder import SeenFolder
+from offload.jobs.verify_result import SignatureReport, SignatureState
+from offload.jobs.verify_signatures import Trust, judge_beside
 from offload.record.expected import Arrival, Seen, arrivals, expected_manifests
 from offload.record.mhl.model import Action, HashRecord
 from offload.record.mhl.read import ManifestReader
@@ -50,6 +52,19 @@ class Expected:
     def arrived(self, seen: Seen) -> tuple[Arrival, ...]:
         """What of it has come, card by card."""
         return tuple(arrivals(self._folder, self._name, seen))
+
+    def signatures(self, trust: Trust) -> tuple[SignatureReport, ...]:
+        """Who vouches for it: the signature of what was named, and those of its packing lists.
+
+        A collection names its packing lists by their checksums, so its own signature covers them;
+        one of theirs is judged where it is there, and not missed where it is not.
+        """
+        found = [judge_beside(self._folder, self._name, trust)]
+        for manifest, c4 in expected_manifests(self._folder, self._name):
+            report = judge_beside(self._folder, manifest, trust) if c4 is not None else None
+            if report is not None and report.state is not SignatureState.ABSENT:
+                found.append(report)
+        return tuple(found)
 
     def _all_pairs(self) -> Iterator[tuple[str, bytes]]:
         named = expected_manifests(self._folder, self._name)

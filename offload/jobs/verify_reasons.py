@@ -1,6 +1,7 @@
 """From what was found to the answer: what keeps a folder from being as recorded, worst first."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from offload.jobs.descent_report import DESCENTS_TOLERATED, DescentReport
@@ -57,10 +58,23 @@ class Judged(Protocol):
     faults: tuple[Finding, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What became of a collection or packing list; nothing where none was given.
+
+    Attributes:
+        arrivals: of its cards.
+        signatures: on it.
+    """
+
+    arrivals: Sequence[Arrival] = ()
+    signatures: Sequence[SignatureReport] = ()
+
+
 def reasons_of(
     counts: Mapping[FileState, int],
     judged: Judged,
-    arrivals: Sequence[Arrival],
+    expected: Expectation,
     comparisons: Sequence[ReceiptComparison] | None,
     *,
     is_append_refused: bool,
@@ -70,11 +84,11 @@ def reasons_of(
     Args:
         counts: files by state.
         judged: what else was judged.
-        arrivals: of what was expected.
+        expected: what became of what was expected.
         comparisons: with a receipt; None where none was given.
         is_append_refused: a generation was asked for and not added.
     """
-    return tuple(dict.fromkeys(_reasons(counts, judged, arrivals, comparisons, is_append_refused)))
+    return tuple(dict.fromkeys(_reasons(counts, judged, expected, comparisons, is_append_refused)))
 
 
 def answer_of(counts: Mapping[FileState, int], reasons: Sequence[str], records: Records) -> Answer:
@@ -112,11 +126,11 @@ def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judge
 def _reasons(
     counts: Mapping[FileState, int],
     judged: Judged,
-    arrivals: Sequence[Arrival],
+    expected: Expectation,
     comparisons: Sequence[ReceiptComparison] | None,
     is_append_refused: bool,
 ) -> Iterator[str]:
-    for report in judged.signatures:
+    for report in (*judged.signatures, *expected.signatures):
         if report.state not in TOLERATED:
             yield f"signature-{report.state.value}"
     yield from (fault.code for fault in judged.faults)
@@ -131,7 +145,7 @@ def _reasons(
     for descent in judged.descents:
         if descent.state not in DESCENTS_TOLERATED:
             yield f"descent-{descent.state.value}"
-    if any(not arrival.has_arrived for arrival in arrivals):
+    if any(not arrival.has_arrived for arrival in expected.arrivals):
         yield "not-arrived"
     if comparisons is not None and not any(
         each.match.outcome is ReceiptOutcome.EQUAL for each in comparisons

@@ -346,6 +346,7 @@ class Verification:
         receipts: where asked for.
         comparisons: with a value that was read out, where one was.
         arrivals: of what was expected.
+        expected_signatures: on the collection or packing list that says what was expected.
         entries, states: everything below, a state each; ``recorded_as`` by number, where other.
         missing: recorded and not there, sorted; renamed ones are not in it.
         started_at, ended_at: with zone.
@@ -377,6 +378,7 @@ class Verification:
     comparisons: tuple[ReceiptComparison, ...] = ()
     arrivals: tuple[Arrival, ...] = ()
     descents: tuple[DescentReport, ...] = ()
+    expected_signatures: tuple[SignatureReport, ...] = ()
 
     def count(self, *states: FileState) -> int:
         """Files in any of these states."""

@@ -67,6 +67,21 @@ def judge_signatures(
     return tuple(sorted(found, key=lambda report: (report.about, report.path)))
 
 
+def judge_beside(folder: SeenFolder, about: bytes, trust: Trust) -> SignatureReport:
+    """The signature that lies beside one file that is of no roll's record, or the lack of it."""
+    path = about + SIGNATURE
+    try:
+        with folder.open(path) as stream:
+            content = stream.read(SIGNATURE_LIMIT_BYTES + 1)
+        with folder.open(about) as message:
+            judged = judge(message, content, trust.signers, at=trust.at)
+    except FileNotFoundError:
+        return SignatureReport(b"", about, SignatureState.ABSENT)
+    except OSError as error:
+        return _unreadable(path, about, error)
+    return _report(path, about, judged)
+
+
 class _Judging:
     def __init__(
         self, folder: SeenFolder, listing: Listing, records: Records, trust: Trust

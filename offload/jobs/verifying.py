@@ -32,7 +32,7 @@ from offload.jobs.verify_place import (
 )
 from offload.jobs.verify_plan import Plan, is_in_history, make_plan
 from offload.jobs.verify_reading import Also, Checked, Checker, read_places
-from offload.jobs.verify_reasons import answer_of, reasons_of, why_not_appended
+from offload.jobs.verify_reasons import Expectation, answer_of, reasons_of, why_not_appended
 from offload.jobs.verify_receipts import compare_receipt, receipts_of, refuse_malformed
 from offload.jobs.verify_records import Records, load_records
 from offload.jobs.verify_result import (
@@ -240,14 +240,17 @@ class Verifying:
         bags = tuple(judge_bags(self.folder, self.listing, self.records, self.checked))
         records = self.records
         self.faults = (*self.listing.faults, *records.claims.faults, *records.faults, *bags)
-        trust = Trust(self._tools.signers, self._tools.surroundings.now())
-        self.signatures = judge_signatures(self.folder, self.listing, records, trust)
+        self.signatures = judge_signatures(self.folder, self.listing, records, self._trust)
         self.clearances = judge_clearances(
             self.folder, self.listing, records, self.signatures, self.checked.coverage
         )
         self.descents = judge_descents(self.folder, self.listing, records, self.signatures)
         for fault in self.faults:
             self._tools.sink(Found(fault))
+
+    @property
+    def _trust(self) -> Trust:
+        return Trust(self._tools.signers, self._tools.surroundings.now())
 
     def append(
         self,
@@ -297,15 +300,23 @@ class Verifying:
         checked = self.checked
         counts = self._counts()
         arrivals: tuple[Arrival, ...] = ()
+        expected_signatures: tuple[SignatureReport, ...] = ()
         if self._expected is not None:
             arrivals = self._expected.arrived(checked.seen)
+            expected_signatures = self._expected.signatures(self._trust)
         comparisons: tuple[ReceiptComparison, ...] | None = None
         if wish.against_receipt:
             comparisons = compare_receipt(wish.against_receipt, self.records)
         receipts: tuple[Receipt, ...] = ()
         if wish.with_receipt:
             receipts = receipts_of(self.folder, self.records, checked, appended)
-        reasons = reasons_of(counts, self, arrivals, comparisons, is_append_refused=bool(why_not))
+        reasons = reasons_of(
+            counts,
+            self,
+            Expectation(arrivals, expected_signatures),
+            comparisons,
+            is_append_refused=bool(why_not),
+        )
         return Verification(
             folder=self.place.given,
             base=self.place.root.path,
@@ -333,6 +344,7 @@ class Verifying:
             comparisons=comparisons or (),
             arrivals=arrivals,
             descents=self.descents,
+            expected_signatures=expected_signatures,
         )
 
     def _uses(self, appending: Appending | None, keeps_digests: tuple[str, ...]) -> Also:
