@@ -182,7 +182,7 @@ ROWS = (
     ),
     Row(
         "slow-card",
-        "card 150 MB/s, drives 300 MB/s, 3 GiB",
+        "card 150 MB/s, drives 300 MB/s, 4 GiB",
         throttled.SLOW_CARD,
         throttled.TWO_READINGS,
         (time_of(1.03),),

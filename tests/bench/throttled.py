@@ -128,13 +128,13 @@ def _until_read_back(bench: Bench) -> Sample:
 
 
 _CARD = Rates(card=150 * MB, drives=300 * MB)
-SLOW_CARD = Step("offload copy, slow card", _one(6, _CARD), _TOOLS)
+SLOW_CARD = Step("offload copy, slow card", _one(8, _CARD), _TOOLS)
 SLOW_CARD_ONCE = Step(
-    "offload copy --card-reads 1, slow card", _one(6, _CARD, "--card-reads", "1"), _TOOLS
+    "offload copy --card-reads 1, slow card", _one(8, _CARD, "--card-reads", "1"), _TOOLS
 )
 SLOW_DRIVES = Step("offload copy, slow drives", _one(4, Rates(drives=120 * MB)), _TOOLS)
-TWO_READINGS = Step("two readings of the card", _at_best(6, 150 * MB, 150 * MB))
-READING_AND_DRIVE = Step("card once, drive once", _at_best(6, 150 * MB, 300 * MB))
+TWO_READINGS = Step("two readings of the card", _at_best(8, 150 * MB, 150 * MB))
+READING_AND_DRIVE = Step("card once, drive once", _at_best(8, 150 * MB, 300 * MB))
 WRITE_AND_READ = Step("one drive written and read", _at_best(4, 120 * MB, 120 * MB))
 ONE_SLOW = Step("offload copy, one slow drive", _until_read_back, _TOOLS)
 FAST_ALONE = Step("the fast drive written and read", _at_best(6, 120 * MB, 120 * MB))
