@@ -293,7 +293,10 @@ def _notes(found: Verification, pen: Pen) -> Iterator[Line]:
         )
     extra = found.count(FileState.NOT_RECORDED)
     if extra:
-        yield from pen.row("note", f"{counted(extra, 'file')} recorded by nobody")
+        # Additional files are listed (ASC MHL guidelines, section 2.7).
+        names = ", ".join(to_text(path) for path in found.additional(FILES_SHOWN))
+        more = f", and {extra - FILES_SHOWN:,} more: see --json" if extra > FILES_SHOWN else ""
+        yield from pen.row("note", f"{counted(extra, 'file')} recorded by nobody: {names}{more}")
     for half in found.half_done:
         if half.code == "kept-aside":
             yield from pen.row("note", of_finding(half))

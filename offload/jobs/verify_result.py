@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum, IntEnum
+from itertools import islice
 
 from offload.clearance.origin import CopyName
 from offload.jobs.descent_report import DescentReport
@@ -12,7 +13,7 @@ from offload.record.find import RecordKind
 from offload.record.mhl.known import Generation
 from offload.record.receipt import ReceiptMatch
 from offload.record.signature import Standing
-from offload.values.entries import Entries
+from offload.values.entries import Entries, Kind
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
 
@@ -383,6 +384,17 @@ class Verification:
     def count(self, *states: FileState) -> int:
         """Files in any of these states."""
         return sum(self.counts.get(state, 0) for state in states)
+
+    def additional(self, most: int) -> list[bytes]:
+        """The first so many of the files that nobody has recorded."""
+        numbers = range(len(self.states))
+        found = (
+            self.entries.path(number)
+            for number in numbers
+            if self.states[number] == FileState.NOT_RECORDED
+            and self.entries.kind(number) is Kind.FILE
+        )
+        return list(islice(found, most))
 
     @property
     def recorded(self) -> int:
