@@ -32,7 +32,7 @@ from offload.ledger.cards import CardHints
 from offload.ledger.columns import NO_FACTS
 from offload.ledger.database import Ledger
 from offload.values.entries import Entries
-from offload.values.facts import Decision
+from offload.values.facts import CardState, Decision
 from offload.values.findings import Finding
 from offload.values.inventory import Inventory
 from offload.values.paths import to_text
@@ -66,6 +66,7 @@ class Notes:
     drive_numbers: dict[str, int] = field(default_factory=dict)
     _pending: list[int] = field(default_factory=list)
     _pending_bytes: int = 0
+    _noted: bytearray = field(default_factory=bytearray)
     _state: offloads.State = offloads.State.LISTED
 
     @property
@@ -177,15 +178,23 @@ class Notes:
         done = set(ready)
         self._pending = [number for number in self._pending if number not in done]
         self._pending_bytes = 0
-        self._add_files(ready, columns)
+        self._add_files(ready, columns, columns.copied.card_states)
 
     def card_states(self, columns: PassColumns, entries: Entries) -> None:
-        """The card's states after the passes."""
+        """The card's states after the passes, and the checksums that an earlier run had read.
+
+        A decision binds to them and is about the last run, whoever read the file first.
+        """
+        digests = columns.copied.digests
         for numbers in _chunks(range(len(entries)), _COPY_ROWS):
             states = bytes(columns.card_states[at] for at in numbers)
             self._try(
                 lambda n=numbers, s=states: files.add(self.ledger, self.offload, n, s, {})  # type: ignore[misc]
             )
+            proven = (at for at in numbers if columns.card_states[at] == CardState.READ_EQUAL)
+            reused = [at for at in proven if digests.has_all(at) and not self._has_noted(at)]
+            if reused:
+                self._add_files(reused, columns, columns.card_states)
 
     def copy_states(self, place: Place, columns: PassColumns, entries: Entries) -> None:
         """One drive's states and the facts of its files."""
@@ -380,9 +389,17 @@ class Notes:
         ]
         return known[0].roll if known else rolls.add(self.ledger, roll)
 
-    def _add_files(self, numbers: Sequence[int], columns: PassColumns) -> None:
+    def _has_noted(self, number: int) -> bool:
+        return number < len(self._noted) and bool(self._noted[number])
+
+    def _add_files(
+        self, numbers: Sequence[int], columns: PassColumns, known: Sequence[int]
+    ) -> None:
         digests = columns.copied.digests
-        states = bytes(columns.copied.card_states[at] for at in numbers)
+        states = bytes(known[at] for at in numbers)
+        self._noted.extend(bytes(len(known) - len(self._noted)))
+        for at in numbers:
+            self._noted[at] = 1
         packed = {
             name: b"".join(digests.get(name, at) or b"" for at in numbers) for name in digests.names
         }

@@ -13,7 +13,7 @@ from offload.jobs.look_notices import Sheet
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
 from offload.ledger import clips as kept_clips
-from offload.ledger import decisions, offloads, rolls
+from offload.ledger import decisions, files, offloads, rolls
 from offload.ledger.clips import KeptClip
 from offload.ledger.database import Ledger
 from offload.media.brief_settings import brief_from
@@ -126,6 +126,22 @@ def test_doubt_does_not_vanish_with_a_second_run(scene: Scene) -> None:
     write_card(scene.card, dict([good_clip(1), ("A001/A001C002_261125_NF.mov", quiet_zeros())]))
     assert codes(looked_at(scene)) == [ClipCode.ZEROS]
     assert codes(looked_at(scene)) == [ClipCode.ZEROS]
+
+
+def test_second_run_keeps_what_a_decision_binds_to(scene: Scene) -> None:
+    """Nothing is copied again, and what the verdict says to type has to work all the same."""
+    path = "A001/A001C002_261125_NF.mov"
+    write_card(scene.card, dict([good_clip(1), (path, unfinished("mov"))]))
+    facts = looked_at(scene).facts
+    for _ in range(2):
+        looked_at(scene)
+        with Ledger(os.fsencode(scene.home)) as ledger:
+            (last, *_) = offloads.of_digest(ledger, facts.inventory.digest)
+            kept = files.load(ledger, last.offload, len(facts.inventory.entries))
+        bound_to = content_checksum(facts.inventory, kept.digests.get("xxh128", b""), path.encode())
+        assert bound_to and bound_to == content_checksum(
+            facts.inventory, facts.checksums, path.encode()
+        )
 
 
 def test_zeros_are_found_in_what_an_interrupted_run_copied(scene: Scene) -> None:
