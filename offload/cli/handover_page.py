@@ -57,8 +57,8 @@ def _open(overview: Overview) -> Iterator[str]:
         yield f"  {card.called}  {_facts(card)}"
         for hold in card.holds:
             yield f"      {hold.code}: {hold.text}"
-            if hold.remedy:
-                yield f"      DO  {hold.remedy}"
+            for at, way in enumerate(hold.remedy.splitlines()):
+                yield f"      OR  {way.removeprefix('or ')}" if at else f"      DO  {way}"
     others = [card for card in overview.cards if card not in out and card not in held]
     yield ""
     yield "OTHER CARDS OF THE DAY"
