@@ -1,6 +1,7 @@
 """The next generation: who adds it, what stands in it, and when nothing is added."""
 
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -127,6 +128,22 @@ def test_file_renamed_outside_is_recorded_with_its_earlier_path(copies: Copies) 
     assert {each.good for each in again.coverage} == {len(CLIPS)}
     flip(copies.roll / "take-2.mov")
     assert told(copies.verify(signers=BOTH)) == {"A001/take-2.mov": "differs"}
+
+
+def test_folder_renamed_outside_is_recorded_with_its_earlier_path(copies: Copies) -> None:
+    """ASC MHL 1.0, sections 5.3.3 and 5.6: the folder and everything below it."""
+    (copies.roll / "Clips").rename(copies.roll / "Reel")
+    append(copies)
+    newest = max((copies.roll / "ascmhl").glob("0002_*.mhl")).read_text()
+    (folder,) = re.findall(
+        r"<directoryhash>(?:(?!</directoryhash>).)*Reel</path>.*?</d", newest, re.S
+    )
+    assert "<previousPath>Clips</previousPath>" in folder
+    assert newest.count("<previousPath>Clips/") == sum(path.startswith("Clips/") for path in CLIPS)
+    again = copies.verify(signers=BOTH)
+    assert (again.answer, again.reasons) == (Answer.AS_RECORDED, ())
+    assert append(copies).answer is Answer.AS_RECORDED
+    assert "previousPath" not in max((copies.roll / "ascmhl").glob("0003_*.mhl")).read_text()
 
 
 def test_file_that_a_list_contradicts_is_never_original(copies: Copies) -> None:

@@ -1,6 +1,7 @@
 """Rename and flatten: ASC MHL 1.0, sections 5.3.3, 5.6 and 5.6.7."""
 
 import io
+import os
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,11 +14,11 @@ from offload.record.mhl.chain import append_manifest
 from offload.record.mhl.custody import load_custody
 from offload.record.mhl.flatten import Flattening
 from offload.record.mhl.generation import add_generations
-from offload.record.mhl.known import Comparison, Outcome, compare, next_record
+from offload.record.mhl.known import Comparison, compare, next_record
 from offload.record.mhl.model import Action, DirectoryRecord, HashRecord, Process, Record
 from offload.record.mhl.naming import manifest_name
 from offload.record.mhl.read import ManifestReader
-from offload.record.mhl.rename import ReadFile, renamed_file, renamed_folder
+from offload.record.mhl.tree import EmptyFolder, Item
 from offload.record.mhl.write import write_manifest
 from tests.record import example
 from tests.record.histories import Desk, operation
@@ -29,11 +30,6 @@ SCHEMAS = Path(__file__).parent / "schemas"
 @pytest.fixture
 def desk(tmp_path: Path) -> Desk:
     return Desk(PlainFolder(tmp_path))
-
-
-def read_now(desk: Desk, path: bytes, content: bytes) -> ReadFile:
-    desk.put({path: content})
-    return ReadFile(path, {"xxh64": digest_of("xxh64", content)}, len(content))
 
 
 def append(desk: Desk, records: list[Record]) -> None:
@@ -51,55 +47,92 @@ def append(desk: Desk, records: list[Record]) -> None:
     )
 
 
+def moved(desk: Desk, names: dict[bytes, bytes], *empty: bytes, **contents: bytes) -> None:
+    """The next generation after these renames, old path to new, by the way that every one takes."""
+    history = desk.history()
+    found: list[Item] = [EmptyFolder(path) for path in empty]
+    for path, content in contents.items():
+        digests = {"xxh64": digest_of("xxh64", content)}
+        now = names.get(os.fsencode(path), os.fsencode(path))
+        known = history.lookup(os.fsencode(path))
+        old = os.fsencode(path) if os.fsencode(path) in names else None
+        record = next_record(now, digests, compare(known, digests), previous_path=old)
+        assert record is not None
+        found.append(record)
+    found.sort(key=lambda item: item.path)
+    desk.number += 1
+    step = replace(operation(desk.number), folder_formats=("xxh64",))
+    add_generations(desk.folder, load_custody(desk.folder), step, lambda scope: found)
+
+
 def test_renamed_file_is_read_again_and_verified(desk: Desk) -> None:
     desk.put({b"old": b"1"})
     desk.hash({b"": [b"old"]})
-    comparison, record = renamed_file(desk.history(), b"old", read_now(desk, b"new", b"1"))
-    assert comparison.outcome is Outcome.AGREES
-    assert isinstance(record, HashRecord)
-    assert (record.path, record.previous_path) == (b"new", b"old")
-    assert record.hashes[0].action is Action.VERIFIED
-    append(desk, [record])
+    moved(desk, {b"old": b"new"}, old=b"1")
     # Not repeated afterwards, and followed all the same.
+    desk.put({b"new": b"1"})
     desk.hash({b"": [b"new"]})
     history = desk.history()
     assert [each.path for each in history.current()] == [b"new"]
     known = history.lookup(b"new")
     assert known is not None
     assert [sighting.record.previous_path for sighting in known.sightings] == [None, b"old", None]
+    assert known.sightings[1].record.hashes[0].action is Action.VERIFIED
 
 
 def test_renamed_file_that_differs_has_failed(desk: Desk) -> None:
     desk.put({b"old": b"1"})
     desk.hash({b"": [b"old"]})
-    comparison, record = renamed_file(desk.history(), b"old", read_now(desk, b"new", b"2"))
-    assert comparison.outcome is Outcome.DIFFERS
-    assert isinstance(record, HashRecord)
-    assert record.hashes[0].action is Action.FAILED
+    moved(desk, {b"old": b"new"}, old=b"2")
+    known = desk.history().lookup(b"new")
+    assert known is not None
+    assert known.newest.hashes[0].action is Action.FAILED
 
 
-def test_file_that_was_never_recorded_cannot_be_renamed(desk: Desk) -> None:
-    desk.put({b"other": b"1"})
-    desk.hash({b"": [b"other"]})
-    assert renamed_file(desk.history(), b"old", read_now(desk, b"new", b"1"))[1] is None
+BEFORE = {"Clips/a": b"1", "Clips/Sub/b": b"2", "top": b"3"}
 
 
 @pytest.fixture
 def renamed(desk: Desk) -> Desk:
     """Clips/ with a subfolder and an empty one becomes Reel/."""
-    files = {b"Clips/a": b"1", b"Clips/Sub/b": b"2", b"top": b"3"}
+    files = {os.fsencode(path): content for path, content in BEFORE.items()}
     desk.put(files)
     desk.hash({b"": files}, folder_formats=("xxh64",), empty={b"": [b"Clips/Empty"]})
-    now = [read_now(desk, b"Reel/a", b"1"), read_now(desk, b"Reel/Sub/b", b"2")]
-    records = renamed_folder(desk.history(), b"Clips", b"Reel", now, [b"Reel/Empty"], ("xxh64",))
-    append(desk, list(records))
+    names = {b"Clips/a": b"Reel/a", b"Clips/Sub/b": b"Reel/Sub/b"}
+    moved(desk, names, b"Reel/Empty", **BEFORE)
     return desk
+
+
+@pytest.mark.parametrize(
+    ("names", "expected"),
+    [
+        # A file stays where it was, so the folder is another one.
+        ({b"Clips/a": b"Reel/a"}, {}),
+        # One of the files has another name: what is below is not what was below.
+        ({b"Clips/a": b"Reel/x", b"Clips/Sub/b": b"Reel/Sub/b"}, {b"Reel/Sub": b"Clips/Sub"}),
+        # Files of two folders in one.
+        ({b"Clips/a": b"Reel/a", b"top": b"Reel/top", b"Clips/Sub/b": b"Reel/b"}, {}),
+        # A folder that was moved into another one.
+        ({b"Clips/Sub/b": b"Sub/b"}, {b"Sub": b"Clips/Sub"}),
+    ],
+)
+def test_folder_counts_as_renamed_only_whole(
+    desk: Desk, names: dict[bytes, bytes], expected: dict[bytes, bytes]
+) -> None:
+    files = {os.fsencode(path): content for path, content in BEFORE.items()}
+    desk.put(files)
+    desk.hash({b"": files}, folder_formats=("xxh64",))
+    moved(desk, names, **BEFORE)
+    with desk.folder.open(b"ascmhl/" + desk.history().generations[1].name) as stream:
+        folders = [each for each in ManifestReader(stream) if isinstance(each, DirectoryRecord)]
+    assert {each.path: each.previous_path for each in folders if each.previous_path} == expected
 
 
 def test_renamed_folder_writes_all_below_it(renamed: Desk) -> None:
     with renamed.folder.open(b"ascmhl/" + renamed.history().generations[1].name) as stream:
         records = list(ManifestReader(stream))
     assert {(record.path, record.previous_path) for record in records} == {
+        (b"top", None),
         (b"Reel", b"Clips"),
         (b"Reel/a", b"Clips/a"),
         (b"Reel/Sub", b"Clips/Sub"),

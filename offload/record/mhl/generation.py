@@ -17,8 +17,17 @@ from offload.record.mhl.chain import Chain, append_manifest
 from offload.record.mhl.custody import Custody, from_within, nested_scopes
 from offload.record.mhl.history import History
 from offload.record.mhl.ignore import Ignore
-from offload.record.mhl.model import Creator, Head, Process, Record, Reference, RootHash
+from offload.record.mhl.model import (
+    Creator,
+    DirectoryRecord,
+    Head,
+    Process,
+    Record,
+    Reference,
+    RootHash,
+)
 from offload.record.mhl.naming import HISTORY_FOLDER, manifest_name
+from offload.record.mhl.rename import folders_before
 from offload.record.mhl.tree import EmptyFolder, Item, NestedRoot, no_time, tree_records, tree_root
 from offload.record.mhl.write import write_manifest
 from offload.values.paths import join, name
@@ -174,7 +183,7 @@ class _Generation:
             join(self.scope, HISTORY_FOLDER),
             chain,
             file,
-            lambda out: write_manifest(out, head, self._records(), self.references),
+            lambda out: write_manifest(out, head, self._named_before(), self.references),
         )
         return Added(self.scope, file, longer, root, tuple(sorted(self.kept.ignored)))
 
@@ -183,6 +192,17 @@ class _Generation:
 
     def _records(self) -> Iterator[Record]:
         return tree_records(self._items(), self.operation.folder_formats, self._mtime_ns)
+
+    def _named_before(self) -> Iterator[Record]:
+        """The records, those of renamed folders with their previous paths."""
+        before = folders_before(lambda: self.kept, self._known_folders)
+        for record in self._records():
+            old = before.get(record.path) if isinstance(record, DirectoryRecord) else None
+            yield replace(record, previous_path=old) if old else record
+
+    def _known_folders(self) -> frozenset[bytes]:
+        history = self.custody.histories.get(self.scope)
+        return frozenset(each.path for each in history.folders()) if history else frozenset()
 
     def _mtime_ns(self, path: bytes) -> int | None:
         return self.folder_mtime_ns(join(self.scope, path))

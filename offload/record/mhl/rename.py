@@ -1,77 +1,53 @@
-"""Records of a rename: the new path, the old one beside it, and hashes of a new reading.
+"""Folders that were renamed, told by their files: each of these has its previous path beside it.
 
-Source: ASC MHL 1.0 specification, sections 5.3.3 and 5.6. A renamed folder gets a record with its
-previous path, and so does everything below it. The renamed files are read again: ``verified`` when
-they agree with what was recorded under the old path, ``failed`` when not.
+Source: ASC MHL 1.0 specification, sections 5.3.3 and 5.6, and guidelines, section 2.8. A renamed
+folder gets a record with its previous path, as every folder and every file below it does. The name
+of a roll's own folder stands in no path of its history, so giving a roll another name needs none.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Container, Iterable
 
-from offload.record.mhl.history import History
-from offload.record.mhl.known import Comparison, Outcome, compare, next_record
-from offload.record.mhl.model import DirectoryRecord, HashRecord, Record
-from offload.record.mhl.tree import EmptyFolder, Item, NotHashed, tree_records
+from offload.record.mhl.model import HashRecord
+from offload.record.mhl.tree import EmptyFolder, Item
+from offload.values.paths import join, name, parent
 
-
-@dataclass(frozen=True, slots=True)
-class ReadFile:
-    """A file as it was read now, under its new path.
-
-    Attributes:
-        path: relative to the scope.
-        digests: raw, by format; empty when it could not be read.
-    """
-
-    path: bytes
-    digests: Mapping[str, bytes]
-    size_bytes: int | None = None
-    mtime_ns: int | None = None
+_NOT_ONE = b""
+"""What is below a folder was not all below one other before, each thing under the name it has."""
 
 
-def renamed_file(history: History, old: bytes, read: ReadFile) -> tuple[Comparison, Record | None]:
-    """The record of one renamed file, and how it compares with what was recorded.
+def folders_before(
+    items: Callable[[], Iterable[Item]], known: Callable[[], Container[bytes]]
+) -> dict[bytes, bytes]:
+    """Folders renamed in this generation: path now -> path before.
 
-    Returns:
-        No record where the file was not recorded under the old path, or in no known format.
-    """
-    comparison = compare(history.lookup(old), read.digests)
-    if comparison.outcome is Outcome.NEW:
-        return comparison, None
-    return comparison, next_record(
-        read.path,
-        read.digests,
-        comparison,
-        size_bytes=read.size_bytes,
-        mtime_ns=read.mtime_ns,
-        previous_path=old,
-    )
-
-
-def renamed_folder(
-    history: History,
-    old: bytes,
-    new: bytes,
-    files: Iterable[ReadFile],
-    empty: Iterable[bytes],
-    formats: tuple[str, ...],
-) -> Iterator[Record]:
-    """The records of a renamed folder: itself, every folder and every file below.
+    One counts as renamed only where every file below it was below the other, under the same name,
+    the other was recorded, and nothing lies there any more.
 
     Args:
-        old, new: its path before and now.
-        files: all files below it, read now.
-        empty: all empty folders below it.
-        formats: for directory hashes.
+        items: what the generation says of a scope; each time anew from the start.
+        known: the folders that its history knows; asked only where a file was renamed.
     """
-    found: list[Item] = [EmptyFolder(path) for path in empty]
-    for read in files:
-        record = renamed_file(history, old + read.path[len(new) :], read)[1]
-        found.append(record if isinstance(record, HashRecord) else NotHashed(read.path))
-    found.sort(key=lambda item: item.path)
-    for each in tree_records(found, formats):
-        if not isinstance(each, DirectoryRecord):
-            yield each
-        elif each.path == new or each.path.startswith(new + b"/"):
-            # Folders further up are not wholly below the rename: they get no hashes here.
-            yield replace(each, previous_path=old + each.path[len(new) :])
+    if not any(isinstance(item, HashRecord) and item.previous_path for item in items()):
+        return {}
+    before: dict[bytes, bytes] = {}
+    empty: set[bytes] = set()
+    for item in items():
+        if isinstance(item, EmptyFolder):
+            empty.add(item.path)
+            continue
+        new, old = item.path, _NOT_ONE
+        if isinstance(item, HashRecord) and item.previous_path:
+            old = item.previous_path
+        while folder := parent(new):
+            old = parent(old) if name(old) == name(new) else _NOT_ONE
+            if before.setdefault(folder, old) != old:
+                before[folder] = _NOT_ONE
+            new = folder
+    folders, there = known(), before.keys() | empty
+    found = {new: old for new, old in before.items() if old and old in folders and old not in there}
+    for path in empty:
+        old = found.get(parent(path), _NOT_ONE)
+        was = join(old, name(path))
+        if old and was in folders and was not in there:
+            found[path] = was
+    return found
