@@ -37,6 +37,7 @@ from offload.ledger import (
 )
 from offload.ledger.copies import Copy
 from offload.ledger.offloads import Offload
+from offload.ledger.rolls import Roll
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.storage.root import Root
 from offload.transfer.preflight.name_map import LARGEST_BYTES, NameMap
@@ -94,8 +95,15 @@ def find_known(
         its = copies.of_offload(ledger, last.offload)
         if its:
             roll = rolls.get(ledger, last.roll) if last.roll is not None else None
-            return Known(last, its, roll.name if roll else "", roll.code if roll else "")
+            return Known(last, its, roll.name if roll else "", _code_of(last, roll, tools))
     return None
+
+
+def _code_of(last: Offload, roll: Roll | None, tools: Tools) -> str:
+    """A roll keeps the code that it was given; a card of several rolls has one of its own."""
+    if card_rolls.of_offload(tools.ledger, last.offload):
+        return cards.get(tools.ledger, last.card).code
+    return roll.code if roll else ""
 
 
 def known_drives(

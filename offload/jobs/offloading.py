@@ -391,7 +391,8 @@ class CardRun:
         self._roll = self._roll_by_rule = roll
         self._is_unnamed = False
         self._tools.sink(RollNamed(roll))
-        text = "no rule gives this card a roll name; give it one:  offload name"
+        text = "no rule gives this card a roll name; give it one:"
+        text += f"  offload name {roll} NEW --because TEXT"
         self._notice(Finding("roll-unnamed", text))
 
     def _note_roll(self) -> None:

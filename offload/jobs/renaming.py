@@ -25,7 +25,7 @@ from offload.jobs.tools import Tools
 from offload.jobs.verify_result import Answer, Verification
 from offload.jobs.verifying import Appending, VerifyTools, VerifyWish, begin_verifying
 from offload.jobs.wishes import DriveWish
-from offload.ledger import copies, drives, rolls
+from offload.ledger import card_rolls, copies, drives, rolls
 from offload.ledger.copies import Copy
 from offload.ledger.rolls import Renaming, Roll
 from offload.record.signers import SignerEntry, Signers
@@ -355,6 +355,9 @@ def _note(parts: list[_Part], roll: Roll, new: str, wish: RenameWish, tools: Too
             if part is not None and copy.result.path == part.copy.result.path:
                 path = join(part.drive.root.path, part.at(new))
                 copies.tell(ledger, copy.copy, replace(copy.result, path=path), copy.changed_ns)
+        for part in parts:
+            # A recorder's card has other rolls, and their offloads know where this one lies.
+            card_rolls.move_folder(ledger, part.copy.drive, part.at(roll.name), part.at(new))
 
 
 @contextlib.contextmanager

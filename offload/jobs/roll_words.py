@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
+from offload.card.naming import UNNAMED
 from offload.checksum import COMPARE
 from offload.clearance.origin import ManifestName
 from offload.clearance.statement import StatedRoll, StatedRollCopy
@@ -41,7 +42,7 @@ def folder_on(drive: HeldDrive, roll: CardRoll) -> bytes | None:
 
 def division_notices(division: Division) -> Iterator[Finding]:
     """What a person has to know of a card whose files lie in several rolls."""
-    names = ", ".join(shown(roll.name) for roll in division.rolls)
+    names = ", ".join(_word(roll) for roll in division.rolls)
     yield Finding("several-rolls", f"the card holds {len(division.rolls)} rolls: {names}")
     for path in division.rewritten:
         text = "written anew by the recorder; earlier rolls keep the version they have"
@@ -49,6 +50,12 @@ def division_notices(division: Division) -> Iterator[Finding]:
     if division.gone:
         text = f"{division.gone:,} files of earlier rolls are not on the card any more; "
         yield Finding("gone-from-card", text + "their copies stay as they are")
+
+
+def _word(roll: CardRoll) -> str:
+    """A new roll without a name is called by its code, and has none before it was read."""
+    is_passing = roll.is_new and roll.name.startswith(UNNAMED)
+    return "a new one without a name" if is_passing else shown(roll.name)
 
 
 def stated_rolls(

@@ -61,6 +61,28 @@ def keep_folders(ledger: Ledger, copy: int, found: Sequence[RollFolder]) -> None
             )
 
 
+def move_folder(ledger: Ledger, drive: int, before: bytes, now: bytes) -> None:
+    """A roll's folder on a drive is called otherwise; whichever offloads know of it.
+
+    Args:
+        drive: number of the drive, which may have been mounted anywhere at each of them.
+        before, now: the folder, relative to the drive's.
+    """
+    rows = ledger.rows(
+        "SELECT copy, position, path FROM roll_folders"
+        " WHERE copy IN (SELECT id FROM copies WHERE drive = ?)",
+        (drive,),
+    )
+    with ledger.writing():
+        for copy, position, path in rows:
+            if path.endswith(b"/" + before):
+                moved = path[: -len(before)] + now
+                ledger.change(
+                    "UPDATE roll_folders SET path = ? WHERE copy = ? AND position = ?",
+                    (moved, copy, position),
+                )
+
+
 def of_offload(ledger: Ledger, offload: int) -> tuple[KeptRoll, ...]:
     """The rolls that an offload found, the oldest first; none where the card had but one."""
     rows = ledger.rows(

@@ -17,11 +17,13 @@ import pytest
 from offload.events import Event
 from offload.jobs.known_copies import check_listed
 from offload.jobs.outcome import Outcome
+from offload.jobs.renaming import RenameWish, rename_roll
 from offload.jobs.tools import Tools
 from offload.jobs.verify_result import Answer as VerifyAnswer
 from offload.jobs.verify_result import ClearanceState, Verification
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
 from offload.jobs.wishes import DriveWish, Wish
+from offload.ledger import rolls
 from offload.ledger.database import Ledger
 from offload.values.facts import Policy
 from offload.values.verdict import Answer
@@ -308,6 +310,59 @@ def test_listing_misses_copy_of_any_roll(second: Recorder, path: str) -> None:
     assert codes(second.offload()) == []
     (second.scene.drives[0].root / path).unlink()
     assert "too-few-copies" in codes(listed(second))
+
+
+def rename(recorder: Recorder, old: str, new: str) -> None:
+    scene = recorder.scene
+    with Ledger(os.fsencode(scene.home)) as ledger:
+        (roll,) = (each for each in rolls.newest(ledger) if each.name == old)
+        tools = Tools(ledger, scene.key, scene.surroundings)
+        asked = RenameWish(roll.roll, new, "the mixer", "the sound report", ("xxh128", "c4"))
+        assert all(copy.is_good for copy in rename_roll(asked, tools).copies)
+
+
+@pytest.mark.parametrize("old", ["SOUND1", "SOUND1-2"])
+def test_listing_finds_renamed_roll(second: Recorder, old: str) -> None:
+    assert codes(second.offload()) == []
+    rename(second, old, "SOUND7")
+    assert codes(listed(second)) == []
+
+
+@pytest.mark.parametrize("old", ["SOUND1", "SOUND1-2"])
+def test_renamed_roll_is_read_where_it_lies(second: Recorder, old: str) -> None:
+    assert codes(second.offload()) == []
+    rename(second, old, "SOUND7")
+    second.record(DAY3)
+    second.next_day()
+    outcome = second.offload()
+    assert codes(outcome) == []
+    folders = {path.rpartition("/")[2] for path in second.rolls()}
+    assert folders == ({"SOUND1", "SOUND1-2"} - {old}) | {"SOUND7", outcome.context.roll}
+    assert len(folders) == 3
+
+
+def test_cards_code_is_the_same_whoever_says_it(second: Recorder) -> None:
+    assert (said := second.offload().context.code)
+    assert listed(second).context.code == said
+
+
+def test_roll_without_a_name_is_called_by_no_passing_name(recorder: Recorder) -> None:
+    recorder.record(DAY1)
+    wish = recorder.wish()
+    recorder.scene.offload(replace(wish, roll=""))
+    recorder.next_day()
+    recorder.record(DAY2)
+    outcome = recorder.scene.offload(replace(wish, roll=""))
+    said = notices(outcome)
+    named = {each.name for each in stated_names(recorder)}
+    for word in said["several-rolls"].replace(",", " ").split():
+        assert not word.startswith("unnamed-") or word in named, said
+    assert f"offload name {outcome.context.roll} NEW" in said["roll-unnamed"]
+
+
+def stated_names(recorder: Recorder) -> tuple[rolls.Roll, ...]:
+    with Ledger(os.fsencode(recorder.scene.home)) as ledger:
+        return tuple(rolls.newest(ledger))
 
 
 @pytest.mark.parametrize("roll", [ROLL1, ROLL2])
