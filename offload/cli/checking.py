@@ -8,7 +8,7 @@ from offload.cli.session import Session
 from offload.cli.wishing import brief_of, wish_for_drives
 from offload.errors import UsageError
 from offload.jobs.by_content import check_by_content
-from offload.jobs.known_copies import check_listed, known_drives
+from offload.jobs.known_copies import brought_drives, check_listed, known_drives
 from offload.jobs.look_notices import Occasion
 from offload.jobs.offloading import offload_card
 from offload.jobs.outcome import Outcome
@@ -39,14 +39,19 @@ class Checker:
         Raises:
             UsageError: nothing is known of the card and there is nowhere to look.
         """
+        brought: Sequence[DriveWish] = ()
         if not folders:
-            found = self._known(always_read=always_read)
-            if found is not None:
+            listed = None if always_read else check_listed(self.card, self.policy, self.tools)
+            if listed is not None and listed.verdict.is_cleared:
+                return listed
+            brought = brought_drives(self.card, self.tools)
+            found = self._read_anew() if always_read and not brought else listed
+            if found is not None and not brought:
                 return found
         self.is_by_content = True
         # A folder that is given twice is searched once, and holds no more than one copy.
         given = dict.fromkeys(os.path.abspath(path) for path in folders)
-        places = [_place(path) for path in given] or self._everywhere()
+        places = brought or [_place(path) for path in given] or self._everywhere()
         if not places:
             raise UsageError(
                 "nothing is known of this card, and no other volume is mounted",
@@ -68,9 +73,7 @@ class Checker:
         settings = self.session.settings
         return Occasion(brief=brief_of(settings)) if settings.clips.look else None
 
-    def _known(self, *, always_read: bool) -> Outcome | None:
-        if not always_read:
-            return check_listed(self.card, self.policy, self.tools)
+    def _read_anew(self) -> Outcome | None:
         drives = known_drives(self.card, self.tools)
         if drives is None:
             return None

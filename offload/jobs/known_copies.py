@@ -6,7 +6,7 @@ mounting and their files' facts are unchanged (design, decision 7).
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -115,14 +115,39 @@ def known_drives(
         stack.callback(card.root.close)
         digest = list_card(card, tools.surroundings).inventory.digest
         known = find_known(card, digest, tools, unfinished=unfinished)
-        return None if known is None else (drive_wishes_of(known, tools), known.roll)
+        return None if known is None else (drive_wishes_of(known.copies, tools), known.roll)
 
 
-def drive_wishes_of(known: Known, tools: Tools) -> tuple[DriveWish, ...]:
-    """The drives that hold the known copies, where they are now."""
+def brought_drives(path: bytes, tools: Tools) -> tuple[DriveWish, ...]:
+    """Drives that were brought some of a card's files since its last offload, and that one's.
+
+    What such a card has where no one offload tells; it has to be looked for by content. None
+    where nothing was brought since.
+    """
+    with ExitStack() as stack:
+        card = open_card(path, tools.surroundings, tools.layouts)
+        stack.callback(card.root.close)
+        digest = list_card(card, tools.surroundings).inventory.digest
+        known = find_known(card, digest, tools)
+        if known is None:
+            return ()
+        newer = [
+            each
+            for each in offloads.of_card(tools.ledger, known.last.card)
+            if each.work is offloads.Work.PART and each.offload > known.last.offload
+        ]
+        found = [copy for each in newer for copy in copies.of_offload(tools.ledger, each.offload)]
+        if not found:
+            return ()
+        by_drive = {copy.drive: copy for copy in (*found, *known.copies)}
+        return drive_wishes_of(tuple(by_drive.values()), tools)
+
+
+def drive_wishes_of(found: Sequence[Copy], tools: Tools) -> tuple[DriveWish, ...]:
+    """The drives that hold these copies, where they are now."""
     volumes = tools.surroundings.volumes()
     wishes = []
-    for copy in known.copies:
+    for copy in found:
         hints = drives.get(tools.ledger, copy.drive).hints
         path = hints.path
         if hints.volume_id:
@@ -215,7 +240,7 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
     with ExitStack() as stack:
         drive_facts = tuple(
             _drive_facts(copy, wish, entries, tools, card, stack)
-            for copy, wish in zip(known.copies, drive_wishes_of(known, tools), strict=True)
+            for copy, wish in zip(known.copies, drive_wishes_of(known.copies, tools), strict=True)
         )
     left_out = walk.inventory.left_out
     return Facts(

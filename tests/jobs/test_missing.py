@@ -240,6 +240,19 @@ def test_command_that_check_names_mends_it_as_it_stands(bench: Missing) -> None:
     assert bench.check().code == 0
 
 
+def test_plain_check_knows_what_was_brought(bench: Missing) -> None:
+    one, two = (drive.root for drive in bench.drives)
+    first = bench.run("copy", str(bench.card.root), "--to", str(one), "--roll", "A001", "--json")
+    assert first.code == 1
+    brought = bench.bring()
+    assert brought.code == 0, brought.out + brought.err
+    assert clips_brought(two).keys() == {Path(name).name for name in CLIPS}
+    again = bench.run("check", str(bench.card.root), "--json")
+    assert again.code == 0, again.out + again.err
+    (two / "A001-missing" / LOST).unlink()
+    assert bench.run("check", str(bench.card.root), "--json").code == 1
+
+
 def test_card_that_has_grown_brings_its_new_clip_to_both(bench: Missing) -> None:
     one, two = (drive.root for drive in bench.drives)
     bench.drag(one / "dragged")
