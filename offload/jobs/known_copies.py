@@ -127,8 +127,11 @@ def brought_drives(path: bytes, tools: Tools) -> tuple[DriveWish, ...]:
     with ExitStack() as stack:
         card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
-        digest = list_card(card, tools.surroundings).inventory.digest
-        known = find_known(card, digest, tools)
+        inventory = list_card(card, tools.surroundings).inventory
+        # By its content: what was on it before it was formatted was brought elsewhere than this.
+        mounted = tools.surroundings.mounted_keys()
+        number = known_number(tools.ledger, card, inventory, mounted)
+        known = find_known(card, inventory.digest, tools, number=number) if number else None
         if known is None:
             return ()
         newer = [

@@ -253,6 +253,24 @@ def test_plain_check_knows_what_was_brought(bench: Missing) -> None:
     assert bench.run("check", str(bench.card.root), "--json").code == 1
 
 
+def test_other_material_on_the_same_card_is_looked_for_everywhere(
+    rack: Rack, bench: Missing
+) -> None:
+    """What was brought of the shoot before says nothing of where this one was dragged to."""
+    one, two = (drive.root for drive in bench.drives)
+    assert bench.run("copy", str(bench.card.root), "--to", str(one), "--roll", "A001").code == 1
+    assert bench.bring(to=[one, two]).code == 0
+    for path in sorted(bench.card.root.rglob("*"), reverse=True):
+        path.rmdir() if path.is_dir() else path.unlink()
+    bench.card.remount()
+    anew = {f"CLIPS/A002C00{at}.mov": os.urandom(50_000 + at) for at in (1, 2)}
+    write_card(bench.card, anew)
+    bench.drives = [rack.volume(EXT4, name=f"shuttle-{at}") for at in (3, 4)]
+    bench.drag(*(drive.root / "dragged" for drive in bench.drives))
+    done = bench.run("check", str(bench.card.root), "--json")
+    assert done.code == 0, done.out + done.err
+
+
 def test_card_that_has_grown_brings_its_new_clip_to_both(bench: Missing) -> None:
     one, two = (drive.root for drive in bench.drives)
     bench.drag(one / "dragged")
