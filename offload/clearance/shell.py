@@ -2,7 +2,8 @@
 
 Rules, in this order for each word:
 
-* letters, digits and a few harmless signs stand bare;
+* letters, digits and a few harmless signs stand bare, but for a comma at the end, which would be
+  taken for one of the sentence around the command;
 * other text that can be read stands in single quotes, which keep everything but the quote itself
   (POSIX.1-2024, Shell Command Language, 2.2.2);
 * bytes that cannot be shown (control characters, bidirectional marks, what is not UTF-8) stand in
@@ -27,7 +28,7 @@ def quoted(word: bytes, *, ascii_only: bool = False) -> str:
         word: what the program is to receive; no NUL.
         ascii_only: write other characters as bytes, for a screen that cannot show them.
     """
-    if _BARE.fullmatch(word):
+    if _BARE.fullmatch(word) and not word.endswith(b","):
         return word.decode("ascii")
     if _is_readable(word) and not (ascii_only and not word.isascii()):
         return "'" + word.decode("utf-8").replace("'", "'\\''") + "'"

@@ -43,6 +43,13 @@ def test_short_advice_stays_on_one_line() -> None:
     ]
 
 
+@pytest.mark.parametrize("card", [b"/media/NIGHT,", b"/media/A,B", b"/media/A;", b"/media/it's,"])
+def test_comma_at_the_end_of_a_name_is_not_that_of_the_sentence(card: bytes) -> None:
+    command = command_line((b"offload", b"copy", card, b"--to", b"/mnt/shuttle-1"))
+    lines = advice(f"{WORDS} {command}", 40, "  DO  ", "      ")
+    assert typed(lines) == ["offload", "copy", card.decode(), "--to", "/mnt/shuttle-1"]
+
+
 def test_text_after_a_command_is_no_part_of_it() -> None:
     text = "Write it down:  offload check A003 --read; then hand the drives on to the post room"
     lines = advice(text, 60, "", "  ")
