@@ -357,7 +357,8 @@ def _note(parts: list[_Part], roll: Roll, new: str, wish: RenameWish, tools: Too
                 copies.tell(ledger, copy.copy, replace(copy.result, path=path), copy.changed_ns)
         for part in parts:
             # A recorder's card has other rolls, and their offloads know where this one lies.
-            card_rolls.move_folder(ledger, part.copy.drive, part.at(roll.name), part.at(new))
+            its = part.at(roll.name), part.at(new)
+            card_rolls.move_folder(ledger, roll.roll, part.copy.drive, *its)
 
 
 @contextlib.contextmanager

@@ -61,17 +61,21 @@ def keep_folders(ledger: Ledger, copy: int, found: Sequence[RollFolder]) -> None
             )
 
 
-def move_folder(ledger: Ledger, drive: int, before: bytes, now: bytes) -> None:
+def move_folder(ledger: Ledger, roll: int, drive: int, before: bytes, now: bytes) -> None:
     """A roll's folder on a drive is called otherwise; whichever offloads know of it.
 
     Args:
+        roll: its number.
         drive: number of the drive, which may have been mounted anywhere at each of them.
         before, now: the folder, relative to the drive's.
     """
     rows = ledger.rows(
-        "SELECT copy, position, path FROM roll_folders"
-        " WHERE copy IN (SELECT id FROM copies WHERE drive = ?)",
-        (drive,),
+        "SELECT folder.copy, folder.position, folder.path FROM copies AS held"
+        " JOIN roll_folders AS folder ON folder.copy = held.id"
+        " JOIN card_rolls AS kept"
+        " ON kept.offload = held.offload AND kept.position = folder.position"
+        " WHERE held.drive = ? AND kept.roll = ?",
+        (drive, roll),
     )
     with ledger.writing():
         for copy, position, path in rows:
