@@ -29,7 +29,9 @@ from offload.jobs.verify_sentences import of_clearance, of_descent
 from offload.jobs.verifying import VerifyTools, VerifyWish, verify_folder
 from offload.jobs.wishes import DriveWish
 from offload.ledger.database import Ledger
+from offload.record.keys import station_key
 from offload.record.signers import SignerEntry, Signers
+from offload.record.sshsig import sign
 from offload.values.facts import Policy
 from tests.jobs.receive_scene import Depot
 from tests.jobs.scene import Scene, write_card
@@ -141,7 +143,11 @@ def test_reader_of_the_copy_says_it_in_a_sentence(scene: Scene) -> None:
 def test_line_of_copies_can_be_followed_back_to_the_card(scene: Scene, rack: Rack) -> None:
     assert copy_further(scene, roll(scene, 1), 3).is_done
     scene.drives.append(rack.volume(EXT4, name="shuttle-4"))
-    assert copy_further(scene, roll(scene, 3), 4).is_done
+    done = copy_further(scene, roll(scene, 3), 4)
+    assert done.is_done
+    # Of the two statements beside it, the one about itself and not the one about its source.
+    source = done.rolls[0].drives[0].descends_from
+    assert source is not None and source.drive == "shuttle-3"
     line = [document(path, "descent.schema.json") for path in descents(records(scene, 4))]
     assert [each["copy"]["drive"] for each in line] == ["shuttle-3", "shuttle-4"]
     assert [each["source"]["drive"] for each in line] == ["shuttle-1", "shuttle-3"]
@@ -210,6 +216,12 @@ def unsigned(path: Path) -> None:
     path.with_name(path.name + ".sig").unlink()
 
 
+def signed_by_another(path: Path) -> None:
+    """A whole statement about the copy that is there, by whoever had the drive."""
+    key = station_key(os.fsencode(path.parents[2] / "stranger"))
+    path.with_name(path.name + ".sig").write_bytes(sign(key, path.read_bytes()))
+
+
 def cut(path: Path) -> None:
     path.write_bytes(path.read_bytes()[:-40])
 
@@ -219,6 +231,7 @@ def cut(path: Path) -> None:
     [
         (changed, DescentState.BAD_SIGNATURE),
         (unsigned, DescentState.NOT_SIGNED),
+        (signed_by_another, DescentState.OTHER_KEY),
         (cut, DescentState.MALFORMED),
     ],
 )
@@ -232,10 +245,12 @@ def test_forged_descent_is_no_success(scene: Scene, harm: Any, state: DescentSta
     assert "counts for nothing" in of_descent(found.descents[0])
     # Nor does a clearance name what nobody has signed.
     wish = scene.wish()
-    scene.offload(scene.wish(drives=(wish.drives[0], wish.drives[2])))
+    cleared = scene.offload(scene.wish(drives=(wish.drives[0], wish.drives[2])))
+    assert cleared.verdict.is_cleared
     path = max(records(scene, 3).glob("clearance-*.json"))
     copies = json.loads(path.read_bytes())["copies"]
-    assert {each["descends_from"] for each in copies if each["drive"] == "shuttle-3"} <= {""}
+    assert {each["drive"]: each["descends_from"] for each in copies}["shuttle-3"] == ""
+    assert cleared.descends_from == {}
 
 
 def test_descent_of_another_copy_is_told(scene: Scene) -> None:
