@@ -206,7 +206,9 @@ class Ending:
 
     def _occasion(self, counted: Sequence[Place]) -> Occasion:
         key = self.tools.key
-        made = {place.name: descends_from(place.rolls[0], key) for place in counted}
+        # Of several rolls no one descent is true of the whole: each has its own beside it.
+        whole = [place for place in counted if len(place.rolls) == 1]
+        made = {place.name: descends_from(place.rolls[0], key) for place in whole}
         self._made = {name: source for name, source in made.items() if source is not None}
         now = self.tools.surroundings.now()
         return Occasion(
