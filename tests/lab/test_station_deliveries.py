@@ -75,7 +75,8 @@ def test_delivery_is_taken_at_once_where_a_setting_says_so(rack: Rack, tmp_path:
 def test_status_follows_a_delivery_as_it_does_a_card(rack: Rack, tmp_path: Path) -> None:
     dock = Dock(rack, tmp_path, large=12 << 20)
     installation = dock.station.installation
-    slow = throttled(dock.sent.device, read_bytes_s=1 << 20)
+    # Slow enough that it is still at work after five commands of a busy machine.
+    slow = throttled(dock.sent.device, read_bytes_s=1 << 19)
     with slow as let_go, Watching(installation) as watching:
         dock.sent.mount()
         watching.wait_for(lambda said: said.get("step") == "copying")
