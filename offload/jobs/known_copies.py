@@ -127,6 +127,9 @@ def brought_drives(path: bytes, tools: Tools) -> tuple[DriveWish, ...]:
     with ExitStack() as stack:
         card = open_card(path, tools.surroundings, tools.layouts)
         stack.callback(card.root.close)
+        if not any(_parts_of(number, tools) for number in _candidates(card, tools)):
+            # Most cards: the ledger says so, and the card need not be listed once more.
+            return ()
         inventory = list_card(card, tools.surroundings).inventory
         # By its content: what was on it before it was formatted was brought elsewhere than this.
         mounted = tools.surroundings.mounted_keys()
@@ -134,16 +137,26 @@ def brought_drives(path: bytes, tools: Tools) -> tuple[DriveWish, ...]:
         known = find_known(card, inventory.digest, tools, number=number) if number else None
         if known is None:
             return ()
-        newer = [
-            each
-            for each in offloads.of_card(tools.ledger, known.last.card)
-            if each.work is offloads.Work.PART and each.offload > known.last.offload
-        ]
+        parts = _parts_of(known.last.card, tools)
+        newer = [each for each in parts if each.offload > known.last.offload]
         found = [copy for each in newer for copy in copies.of_offload(tools.ledger, each.offload)]
         if not found:
             return ()
         by_drive = {copy.drive: copy for copy in (*found, *known.copies)}
         return drive_wishes_of(tuple(by_drive.values()), tools)
+
+
+def _candidates(card: HeldCard, tools: Tools) -> set[int]:
+    """Every card of the ledger that this one may prove to be, before it is listed."""
+    found = {known.card for known in cards.find_by_hints(tools.ledger, hints_of(card))}
+    here = cards.mounting(tools.ledger, card.mounting)
+    return found | {here.card} if here is not None else found
+
+
+def _parts_of(number: int, tools: Tools) -> list[Offload]:
+    """The offloads that brought some of a card's files."""
+    known = offloads.of_card(tools.ledger, number)
+    return [each for each in known if each.work is offloads.Work.PART]
 
 
 def drive_wishes_of(found: Sequence[Copy], tools: Tools) -> tuple[DriveWish, ...]:
