@@ -16,6 +16,14 @@ SETTINGS = '[copies]\nreserve = "0 B"\n[clips]\nlook = false\n'
 """Images are small; nothing is kept free on them. What is called a clip there is random bytes."""
 
 
+def receiver(folder: Path, sender: str) -> Station:
+    """Somebody else's machine, to which the sender's key (its public line) is known."""
+    made = Station(folder, SETTINGS)
+    made.home.mkdir()
+    (made.home / "allowed_signers").write_text(f"station {sender}\n")
+    return made
+
+
 class DiskStation(Station):
     """A station whose loop devices are disks of their own."""
 

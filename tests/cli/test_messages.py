@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.stations import SETTINGS
+from tests.cli.stations import receiver
 from tests.jobs.verify_scene import CLIPS, STATION, Copies, flip
 from tests.lab.images import EXT4, Rack
 from tests.lab.processes import Done, Station
@@ -18,22 +18,9 @@ CLIP = "A001/Clips/A001C001.mov"
 OTHER = "A001/Clips/A001C002.mov"
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 @pytest.fixture
 def station(tmp_path: Path) -> Station:
-    made = Station(tmp_path / "station", SETTINGS)
-    made.home.mkdir()
-    (made.home / "allowed_signers").write_text(f"station {STATION.public.line()}\n")
-    return made
+    return receiver(tmp_path / "station", STATION.public.line())
 
 
 def verify(station: Station, *words: str | Path) -> Done:

@@ -6,31 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.stations import SETTINGS
+from tests.cli.stations import receiver
 from tests.jobs.verify_scene import CLIPS, STATION, Copies, flip
 from tests.lab.processes import Done, Station
 
 CLIP = "A001/Clips/A001C001.mov"
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 @pytest.fixture
 def station(tmp_path: Path) -> Station:
-    """Somebody else's machine, to which the sender's key is known."""
-    made = Station(tmp_path / "station", SETTINGS)
-    made.home.mkdir()
-    line = f"station {STATION.public.line()}\n"
-    (made.home / "allowed_signers").write_text(line)
-    return made
+    return receiver(tmp_path / "station", STATION.public.line())
 
 
 def run(station: Station, *arguments: str | Path) -> Done:

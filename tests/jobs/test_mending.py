@@ -32,16 +32,6 @@ BOTH = known(("station", STATION), ("post", POST))
 CLIP = "Clips/A001C001.mov"
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def mend(
     folder: Path,
     source: Path,

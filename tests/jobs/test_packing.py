@@ -26,16 +26,6 @@ from tests.record.validity import assert_valid_below
 BOTH = known(("station", STATION), ("post", POST))
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def packed(*folders: Path, to: Path) -> Packed:
     wish = PackWish(
         tuple(os.fsencode(each) for each in folders),

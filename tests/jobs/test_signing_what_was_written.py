@@ -48,11 +48,6 @@ def unfit(drive: Path, roll: str) -> list[str]:
     return found
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
 def test_next_generation_is_signed_as_it_was_written(
     master: Copies, faulty_disk: Callable[..., FaultFs]
 ) -> None:

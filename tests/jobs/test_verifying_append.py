@@ -23,16 +23,6 @@ BOTH = known(("station", STATION), ("post", POST))
 AS_POST = ("post", POST)
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def history(copies: Copies) -> History:
     loaded = load_history(PlainFolder(copies.roll))
     assert loaded.faults == ()

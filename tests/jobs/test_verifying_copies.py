@@ -20,16 +20,6 @@ from tests.lab.images import EXFAT, EXT4, Rack
 pytestmark = pytest.mark.lab
 
 
-@pytest.fixture(scope="module")
-def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
-    return Copies.make(tmp_path_factory.mktemp("master"))
-
-
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def test_whole_copy_is_as_recorded(copies: Copies) -> None:
     found = copies.verify()
     assert (found.answer, found.reasons) == (Answer.AS_RECORDED, ())

@@ -39,11 +39,6 @@ def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
     return Copies.make(tmp_path_factory.mktemp("master"), {"A001C001.mov": b"take 1"})
 
 
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def chain_of(copies: Copies) -> tuple[ChainEntry, ...]:
     with copies.chain.open("rb") as stream:
         return read_chain(stream).entries

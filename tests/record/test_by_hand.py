@@ -17,11 +17,6 @@ def master(tmp_path_factory: pytest.TempPathFactory) -> Copies:
     return Copies.make(tmp_path_factory.mktemp("master"), CLIPS)
 
 
-@pytest.fixture
-def copies(master: Copies, tmp_path: Path) -> Copies:
-    return master.again(tmp_path)
-
-
 def run_all(copies: Copies) -> list[int]:
     """Exit codes of the commands of the text, run where it says."""
     text = (copies.records / "check-by-hand.txt").read_bytes()
