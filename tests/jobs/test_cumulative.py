@@ -328,6 +328,18 @@ def test_listing_finds_renamed_roll(second: Recorder, old: str) -> None:
     assert codes(listed(second)) == []
 
 
+@pytest.mark.parametrize(
+    "lost", ["2030-11-23/SOUND7/DAY1/T01.WAV", "2030-11-24/SOUND1/DAY2/T03.WAV"]
+)
+def test_no_roll_stands_in_for_one_whose_name_it_took(second: Recorder, lost: str) -> None:
+    assert codes(second.offload()) == []
+    rename(second, "SOUND1", "SOUND7")
+    rename(second, "SOUND1-2", "SOUND1")
+    assert codes(listed(second)) == []
+    (second.scene.drives[0].root / lost).unlink()
+    assert "too-few-copies" in codes(listed(second))
+
+
 @pytest.mark.parametrize("old", ["SOUND1", "SOUND1-2"])
 def test_renamed_roll_is_read_where_it_lies(second: Recorder, old: str) -> None:
     assert codes(second.offload()) == []
