@@ -40,6 +40,10 @@ def verify(
     against_receipt: Annotated[
         str, typer.Option(metavar="VALUE", help="Compare a number that was read out.")
     ] = "",
+    names_only: Annotated[
+        bool,
+        typer.Option("--names-only", help="Compare names alone; read no file, verify nothing."),
+    ] = False,
     settings: SETTINGS = "",
     as_json: JSON = False,
 ) -> int:
@@ -50,7 +54,11 @@ def verify(
     differs, what is missing and what was renamed. The ledger is not used. Nothing is written
     without --append.
 
-    Exit code 0 only when everything recorded was read and is as recorded.
+    With --names-only no file is read: it lists what is recorded and not there, and what is there
+    and recorded by nobody, and says nothing of what is in the files.
+
+    Exit code 0 only when everything recorded was read and is as recorded; with --names-only, when
+    everything recorded is there by name.
     """
     from offload.cli.session import read_settings
     from offload.cli.stopping import stopping
@@ -67,6 +75,12 @@ def verify(
     view = VerifyRun(progress, as_json=as_json)
     stop = threading.Event()
     tools = tools_for(found, view, progress, stop)
+    if names_only:
+        from offload.cli.names_view import run_names_only
+
+        refuse_beside_names_only(append, expect, receipt, against_receipt)
+        path = os.path.abspath(os.fsencode(folder))
+        return run_names_only(path, tools, view, stopping(stop), as_json=as_json)
     wish = VerifyWish(
         os.path.abspath(os.fsencode(folder)),
         appending_for(found) if append else None,
@@ -80,6 +94,31 @@ def verify(
     else:
         show_lines(verification_lines(result, pen_for(sys.stdout)), sys.stdout)
     return result.answer.exit_code
+
+
+def refuse_beside_names_only(
+    append: bool, expect: str, receipt: bool, against_receipt: str
+) -> None:
+    """All of these rest on what is in the files, which a comparison of names never reads.
+
+    Raises:
+        UsageError: one of them was asked for.
+    """
+    from offload.errors import UsageError
+
+    asked = {
+        "--append": append,
+        "--expect": bool(expect),
+        "--receipt": receipt,
+        "--against-receipt": bool(against_receipt),
+    }
+    found = [option for option, is_given in asked.items() if is_given]
+    if found:
+        raise UsageError(
+            f"--names-only reads no file, and {' and '.join(found)} rests on what was read",
+            meaning="Nothing was compared and nothing was written.",
+            remedy="Leave one of them out.",
+        )
 
 
 def tools_for(
