@@ -29,6 +29,7 @@ from offload.record.mhl.model import RootHash
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read import ManifestReader
 from offload.record.sshsig import (
+    NAMESPACE,
     SIGNATURE_LIMIT_BYTES,
     SignatureFormError,
     read_signature,
@@ -38,6 +39,8 @@ from offload.storage.durable import write_new
 from offload.values.paths import join, to_text
 
 STEM = b"descent-"
+
+_NAMESPACE = NAMESPACE.encode("ascii")
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +141,8 @@ def _descents(place: Place, key: SigningKey) -> Iterator[Descent]:
         with contextlib.suppress(OSError, RecordError, StatementError, SignatureFormError):
             content = root.read_small(path, LIMIT_BYTES)
             signature = read_signature(root.read_small(path + SIGNATURE, SIGNATURE_LIMIT_BYTES))
-            if signature.key == key.public and signature.is_over(content):
+            is_ours = signature.key == key.public and signature.namespace == _NAMESPACE
+            if is_ours and signature.is_over(content):
                 yield from_bytes(content)
 
 

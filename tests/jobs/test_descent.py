@@ -253,6 +253,23 @@ def test_forged_descent_is_no_success(scene: Scene, harm: Any, state: DescentSta
     assert cleared.descends_from == {}
 
 
+def test_descent_signed_for_something_else_names_nothing(scene: Scene) -> None:
+    """Our own key, in the namespace in which other programs sign files (PROTOCOL.sshsig, section 2)."""
+    assert copy_further(scene, roll(scene, 1), 3).is_done
+    path = records(scene, 3) / "descent-0001.json"
+    signature = sign(scene.key, path.read_bytes(), namespace="file")
+    path.with_name(path.name + ".sig").write_bytes(signature)
+    found = verified(scene, 3)
+    assert [each.state for each in found.descents] == [DescentState.BAD_SIGNATURE]
+    wish = scene.wish()
+    cleared = scene.offload(scene.wish(drives=(wish.drives[0], wish.drives[2])))
+    assert cleared.verdict.is_cleared
+    path = max(records(scene, 3).glob("clearance-*.json"))
+    copies = json.loads(path.read_bytes())["copies"]
+    assert {each["drive"]: each["descends_from"] for each in copies}["shuttle-3"] == ""
+    assert cleared.descends_from == {}
+
+
 def test_descent_of_another_copy_is_told(scene: Scene) -> None:
     assert copy_further(scene, roll(scene, 1), 3).is_done
     for name in ("descent-0001.json", "descent-0001.json.sig"):
