@@ -128,6 +128,36 @@ def test_folder_counts_as_renamed_only_whole(
     assert {each.path: each.previous_path for each in folders if each.previous_path} == expected
 
 
+def test_folder_that_had_no_record_is_renamed_all_the_same(desk: Desk) -> None:
+    """Section 5.6: also where generation 1 has files alone, as when one of them was not read."""
+    files = {os.fsencode(path): content for path, content in BEFORE.items()}
+    desk.put(files)
+    desk.hash({b"": files})
+    moved(desk, {b"Clips/a": b"Reel/a", b"Clips/Sub/b": b"Reel/Sub/b"}, **BEFORE)
+    history = desk.history()
+    with desk.folder.open(b"ascmhl/" + history.generations[1].name) as stream:
+        folders = [each for each in ManifestReader(stream) if isinstance(each, DirectoryRecord)]
+    assert {each.path: each.previous_path for each in folders} == {
+        b"Reel": b"Clips",
+        b"Reel/Sub": b"Clips/Sub",
+    }
+    assert history.faults == ()
+    assert {each.path for each in history.current()} == {b"top", b"Reel/a", b"Reel/Sub/b"}
+
+
+def test_empty_folder_that_had_no_record_is_not_taken_for_a_renamed_one(desk: Desk) -> None:
+    """No file tells what an empty folder was; only its own record does."""
+    desk.put({b"Clips/a": b"1"})
+    desk.hash({b"": [b"Clips/a"]}, folder_formats=("xxh64",))
+    moved(desk, {b"Clips/a": b"Reel/a"}, b"Reel/Empty", **{"Clips/a": b"1"})
+    with desk.folder.open(b"ascmhl/" + desk.history().generations[1].name) as stream:
+        folders = [each for each in ManifestReader(stream) if isinstance(each, DirectoryRecord)]
+    assert {each.path: each.previous_path for each in folders} == {
+        b"Reel": b"Clips",
+        b"Reel/Empty": None,
+    }
+
+
 def test_renamed_folder_writes_all_below_it(renamed: Desk) -> None:
     with renamed.folder.open(b"ascmhl/" + renamed.history().generations[1].name) as stream:
         records = list(ManifestReader(stream))

@@ -21,7 +21,8 @@ def folders_before(
     """Folders renamed in this generation: path now -> path before.
 
     One counts as renamed only where every file below it was below the other, under the same name,
-    the other was recorded, and nothing lies there any more.
+    and nothing lies there any more. The other need not have a record of its own: a generation that
+    could not hash every file has none. An empty folder has nothing else to be told by.
 
     Args:
         items: what the generation says of a scope; each time anew from the start.
@@ -44,7 +45,7 @@ def folders_before(
                 before[folder] = _NOT_ONE
             new = folder
     folders, there = known(), before.keys() | empty
-    found = {new: old for new, old in before.items() if old and old in folders and old not in there}
+    found = {new: old for new, old in before.items() if old and old not in there}
     for path in empty:
         old = found.get(parent(path), _NOT_ONE)
         was = join(old, name(path))
