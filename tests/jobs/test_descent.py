@@ -254,7 +254,7 @@ def test_forged_descent_is_no_success(scene: Scene, harm: Any, state: DescentSta
 
 
 def test_descent_signed_for_something_else_names_nothing(scene: Scene) -> None:
-    """Our own key, in the namespace in which other programs sign files (PROTOCOL.sshsig, section 2)."""
+    """PROTOCOL.sshsig, section 2: our own key, in the namespace of other programs' files."""
     assert copy_further(scene, roll(scene, 1), 3).is_done
     path = records(scene, 3) / "descent-0001.json"
     signature = sign(scene.key, path.read_bytes(), namespace="file")
