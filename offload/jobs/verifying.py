@@ -239,7 +239,9 @@ class Verifying:
         """Judge what takes more than one file: bags, signatures, clearances."""
         bags = tuple(judge_bags(self.folder, self.listing, self.records, self.checked))
         records = self.records
-        self.faults = (*self.listing.faults, *records.claims.faults, *records.faults, *bags)
+        contradicting = tuple(records.claims.contradictions())
+        own = (*self.listing.faults, *records.claims.faults, *records.faults)
+        self.faults = (*own, *contradicting, *bags)
         self.signatures = judge_signatures(self.folder, self.listing, records, self._trust)
         self.clearances = judge_clearances(
             self.folder, self.listing, records, self.signatures, self.checked.coverage

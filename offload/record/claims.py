@@ -25,6 +25,7 @@ from offload.values.findings import Finding
 from offload.values.paths import join, parent
 
 _UNREAD_TOLD = 1000
+_CONTRADICTIONS_TOLD = 1000
 _LINE_BYTES = 5
 
 _Said = tuple[tuple[str, ...], bytes]
@@ -176,6 +177,26 @@ class Claims:
                 path = self._rows.path(at)
                 if not self.custody.ignores(path) and not self._is_current(path):
                     yield path
+
+    def contradictions(self) -> Iterator[Finding]:
+        """Files for which a history has two values in one format, and neither of them failed.
+
+        The earliest counts, as ever; but whoever wrote the other saw another file.
+        """
+        histories = self.custody.histories.values()
+        if all(len(history.generations) < 2 for history in histories):
+            return
+        told = 0
+        for path, _ in self.custody.current():
+            known = self.custody.lookup(path)
+            formats = known.contradictions() if known and len(known.sightings) > 1 else ()
+            if formats:
+                told += 1
+                values = f"has different values of {', '.join(formats)} in its history"
+                what = f"{values}, none of them marked as failed"
+                yield Finding("history-contradicts", what, path)
+            if told == _CONTRADICTIONS_TOLD:
+                return
 
     def _is_current(self, path: bytes) -> bool:
         scope = self.custody.scope_of(parent(path))
