@@ -2,8 +2,9 @@
 
 A volume may be seen before its content is there (a driver that is still reading, a desktop that
 binds the real folder over an empty one). Two looks that agree, some time apart, say that it has
-settled. The look is bounded: two levels, a few thousand entries. It opens folders read-only, asks
-for no access times to be stamped, and holds nothing afterwards.
+settled. The look is bounded: two levels, a few thousand names, a few hundred of them with size and
+time. It opens folders read-only, asks for no access times to be stamped, and holds nothing
+afterwards.
 """
 
 import contextlib
@@ -18,6 +19,9 @@ from typing import Any
 from offload.errors import reason
 
 _MAX_ENTRIES = 4096
+_MOST_ASKED = 256
+"""Entries of a folder whose size and time are asked for. A driver in user space that searches its
+folder for each name takes longer for thousands than the card's whole answer may."""
 _FOLDER = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_CLOEXEC", 0)
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 _NOATIME = getattr(os, "O_NOATIME", 0)
@@ -29,7 +33,7 @@ class Look:
     """What one look saw.
 
     Attributes:
-        digest: over names, kinds, sizes and times of what was seen.
+        digest: over the names seen, and kinds, sizes and times of those asked for.
         is_empty: nothing lies there.
         problem: why it could not be listed, a phrase; else empty.
     """
@@ -74,7 +78,9 @@ def _seen(top: int) -> list[tuple[bytes, bytes]]:
     seen = [(name, _told(facts)) for name, facts in entries]
     for name, facts in entries:
         # What is mounted inside is another volume.
-        if stat.S_ISDIR(facts.st_mode) and facts.st_dev == device and len(seen) < _MAX_ENTRIES:
+        if facts is None or not stat.S_ISDIR(facts.st_mode) or facts.st_dev != device:
+            continue
+        if len(seen) < _MAX_ENTRIES:
             inner = _below(top, name, _MAX_ENTRIES - len(seen))
             seen += [(name + b"/" + entry, told) for entry, told in inner]
     return seen
@@ -94,18 +100,23 @@ def _below(top: int, name: bytes, limit: int) -> list[tuple[bytes, bytes]]:
         os.close(fd)
 
 
-def _entries(folder: int | bytes, limit: int) -> list[tuple[bytes, os.stat_result]]:
-    found: list[tuple[bytes, os.stat_result]] = []
+def _entries(folder: int | bytes, limit: int) -> list[tuple[bytes, os.stat_result | None]]:
+    found: list[tuple[bytes, os.stat_result | None]] = []
     with os.scandir(folder) as listing:
         entries: Iterator[os.DirEntry[Any]] = islice(listing, limit)
         for entry in entries:
+            facts = None
             # One that vanishes while it is looked at has not come to rest.
             with contextlib.suppress(FileNotFoundError):
-                found.append((os.fsencode(entry.name), entry.stat(follow_symlinks=False)))
+                if len(found) < _MOST_ASKED:
+                    facts = entry.stat(follow_symlinks=False)
+                found.append((os.fsencode(entry.name), facts))
     return found
 
 
-def _told(facts: os.stat_result) -> bytes:
+def _told(facts: os.stat_result | None) -> bytes:
+    if facts is None:
+        return b""
     return b"%d,%d,%d" % (stat.S_IFMT(facts.st_mode), facts.st_size, facts.st_mtime_ns)
 
 

@@ -14,6 +14,7 @@ from offload.volumes.signals import FolderSignal, MountTableSignal, TimerSignal
 from offload.volumes.volume import Mounting, Volume
 from offload.volumes.watch import Appeared, Left, Pace, Settled, VolumeEvent, Watcher, WatchFailed
 from tests.lab import mounts
+from tests.lab.faultfs import FaultFs
 from tests.lab.images import EXFAT, EXT4, Rack
 
 pytestmark = pytest.mark.lab
@@ -174,6 +175,27 @@ def test_what_a_look_sees(tmp_path: Path) -> None:
     (tmp_path / "DCIM" / "A.mov").write_bytes(b"x")
     assert look_at(place).digest != second.digest
     assert "no such file" in look_at(place + b"/nowhere").problem
+
+
+def test_look_at_a_folder_of_thousands_asks_for_few_of_them(
+    faulty: Callable[..., FaultFs],
+) -> None:
+    """Three looks come before a card's answer, and some drivers search the folder for each name.
+
+    A name that comes is seen all the same, wherever in the folder it is listed.
+    """
+    card = faulty("card")
+    folder = card.backing / "A001C001_240501_R1AB"
+    folder.mkdir()
+    for number in range(3000):
+        (folder / f"A001C001_{number:07}.j2c").write_bytes(b"frame")
+    card.plan()
+    first = look_at(os.fsencode(card.root))
+    # The kernel asks up to three times for each: at its name, and when its facts are wanted.
+    assert card.counts()["getattr"] < 1000
+    assert look_at(os.fsencode(card.root)) == first
+    (folder / "A001C001_0003000.j2c").write_bytes(b"frame")
+    assert look_at(os.fsencode(card.root)).digest != first.digest
 
 
 def test_look_does_not_cross_into_other_volumes(rack: Rack) -> None:
