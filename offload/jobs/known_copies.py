@@ -7,7 +7,8 @@ mounting and their files' facts are unchanged (design, decision 7).
 
 import os
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -253,10 +254,14 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
             states = _since_read(card, walk, known, columns.states)
         else:
             states = _never_read(entries)
-    with ExitStack() as stack:
+    wishes = drive_wishes_of(known.copies, tools)
+    kept = [_kept(copy, len(entries), tools) for copy in known.copies]
+    # Side by side: discs that sleep take seconds to turn, and a copy's files are asked one by one.
+    with ThreadPoolExecutor(max(1, len(kept)), "look-at-copies") as pool:
         drive_facts = tuple(
-            _drive_facts(copy, wish, entries, tools, card, stack)
-            for copy, wish in zip(known.copies, drive_wishes_of(known.copies, tools), strict=True)
+            pool.map(
+                lambda each, wish: _drive_facts(each, wish, entries, tools, card), kept, wishes
+            )
         )
     left_out = walk.inventory.left_out
     return Facts(
@@ -364,63 +369,68 @@ def _still_as_read(root: Root, entries: Entries, states: bytes, read_ns: int) ->
     return bytes(kept)
 
 
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What the ledger has of one copy; asked for in the thread that the ledger belongs to.
+
+    Attributes:
+        copy: where it lies.
+        columns: of its files.
+        rolls: folders of the rolls of a recorder's card and the paths that each was made of, the
+            newest first: a path that the recorder has written anew is in the newest that has it.
+    """
+
+    copy: Copy
+    columns: copies.CopyColumns
+    rolls: tuple[tuple[bytes, frozenset[bytes]], ...]
+
+
+def _kept(copy: Copy, count: int, tools: Tools) -> _Kept:
+    listings = card_rolls.of_offload(tools.ledger, copy.offload)
+    rolls = []
+    for folder in reversed(card_rolls.folders_of(tools.ledger, copy.copy)):
+        if folder.position < len(listings):
+            listing = inventories.load(tools.ledger, listings[folder.position].inventory).entries
+            paths = frozenset(listing.path(at) for at in range(len(listing)))
+            rolls.append((folder.path, paths))
+    return _Kept(copy, copies.load(tools.ledger, copy.copy, count), tuple(rolls))
+
+
 def _drive_facts(
-    copy: Copy,
-    wish: DriveWish,
-    entries: Entries,
-    tools: Tools,
-    card: HeldCard,
-    stack: ExitStack,
+    kept: _Kept, wish: DriveWish, entries: Entries, tools: Tools, card: HeldCard
 ) -> DriveFacts:
-    absent = DriveFacts(
-        copy.drive_name,
-        copy.result.path,
-        copy.devices,
-        bytes(len(entries)),
-        is_known=bool(copy.devices),
-        is_present=False,
-        is_recorded=True,
-    )
+    copy = kept.copy
     try:
         drive = open_drive(wish, tools.surroundings)
     except OffloadError:
-        return absent
-    stack.callback(drive.root.close)
-    columns = copies.load(tools.ledger, copy.copy, len(entries))
-    folder = _relative(copy.result.path, drive)
-    lies = _roll_folders(drive, copy, tools) or {folder: None}
-    states = _copy_states(drive, lies, entries, columns, copy)
-    return DriveFacts(
-        copy.drive_name,
-        join(drive.root.path, folder),
-        drive.physical.devices,
-        states,
-        is_known=drive.physical.is_known,
-        is_ram=drive.physical.is_ram,
-        is_on_card=bool(drive.physical.devices & card.physical.devices),
-        is_present=True,
-        is_recorded=all(_has_record(drive.root, each) for each in lies),
-        failure=copy.result.failure,
-        read_back=copy.result.read_back,
-        is_finished=not folder.endswith((INCOMPLETE, PARTIAL)),
-    )
-
-
-def _roll_folders(
-    drive: HeldDrive, copy: Copy, tools: Tools
-) -> dict[bytes, frozenset[bytes] | None]:
-    """Where the rolls of a recorder's card lie, and the paths that each of them was made of.
-
-    The newest first: a path that the recorder has written anew is in the newest one that has it.
-    """
-    kept = card_rolls.of_offload(tools.ledger, copy.offload)
-    found: dict[bytes, frozenset[bytes] | None] = {}
-    for folder in reversed(card_rolls.folders_of(tools.ledger, copy.copy)):
-        if folder.position < len(kept):
-            listing = inventories.load(tools.ledger, kept[folder.position].inventory).entries
-            paths = frozenset(listing.path(at) for at in range(len(listing)))
-            found[_relative(folder.path, drive)] = paths
-    return found
+        return DriveFacts(
+            copy.drive_name,
+            copy.result.path,
+            copy.devices,
+            bytes(len(entries)),
+            is_known=bool(copy.devices),
+            is_present=False,
+            is_recorded=True,
+        )
+    with closing(drive.root):
+        folder = _relative(copy.result.path, drive)
+        lies: dict[bytes, frozenset[bytes] | None] = {}
+        lies.update((_relative(path, drive), paths) for path, paths in kept.rolls)
+        lies = lies or {folder: None}
+        return DriveFacts(
+            copy.drive_name,
+            join(drive.root.path, folder),
+            drive.physical.devices,
+            _copy_states(drive, lies, entries, kept.columns, copy),
+            is_known=drive.physical.is_known,
+            is_ram=drive.physical.is_ram,
+            is_on_card=bool(drive.physical.devices & card.physical.devices),
+            is_present=True,
+            is_recorded=all(_has_record(drive.root, each) for each in lies),
+            failure=copy.result.failure,
+            read_back=copy.result.read_back,
+            is_finished=not folder.endswith((INCOMPLETE, PARTIAL)),
+        )
 
 
 def _copy_states(

@@ -6,6 +6,7 @@ A listing can only say no; the words come back in the mounting in which the card
 import os
 import random
 import subprocess
+import threading
 import time
 from dataclasses import replace
 from datetime import timedelta
@@ -17,6 +18,7 @@ from offload.jobs.known_copies import check_listed
 from offload.jobs.tools import Tools
 from offload.ledger.database import Ledger
 from offload.values.facts import Policy
+from offload.volumes import volume as mounted
 from tests.cli.forked import forked
 from tests.cli.stations import SETTINGS, Bench
 from tests.jobs.scene import Scene, codes, write_card
@@ -184,6 +186,26 @@ def test_clock_set_back_hides_no_change(rack: Rack, tmp_path: Path) -> None:
         after = check_listed(path, Policy(), tools)
         assert after is not None
         assert codes(after) == ["changed-on-card"]
+
+
+def test_drives_are_looked_at_side_by_side(rack: Rack, tmp_path: Path) -> None:
+    """Two discs that sleep wake together: the answer waits for the slower one, not for both."""
+    scene = Scene.make(rack, tmp_path)
+    write_card(scene.card, CLIPS)
+    assert scene.offload().verdict.is_cleared
+    real = scene.surroundings
+    both = threading.Barrier(2)
+
+    def volume_of(fd: int) -> mounted.Volume:
+        if threading.current_thread() is not threading.main_thread():
+            both.wait(20.0)
+        return real.volume_of(fd)
+
+    with Ledger(os.fsencode(scene.home)) as ledger:
+        tools = Tools(ledger, scene.key, replace(real, volume_of=volume_of))
+        found = check_listed(os.fsencode(scene.card.root), Policy(), tools)
+    assert found is not None
+    assert found.verdict.is_cleared
 
 
 @pytest.mark.parametrize("change", [rewrite, grow, add, remove, rename, touch, make_link])
