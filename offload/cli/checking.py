@@ -7,10 +7,7 @@ from dataclasses import dataclass
 from offload.cli.session import Session
 from offload.cli.wishing import brief_of, wish_for_drives
 from offload.errors import UsageError
-from offload.jobs.by_content import check_by_content
 from offload.jobs.known_copies import brought_drives, check_listed, known_drives
-from offload.jobs.look_notices import Occasion
-from offload.jobs.offloading import offload_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish
@@ -34,24 +31,34 @@ class Checker:
     is_by_content: bool = False
 
     def answer(self, folders: Sequence[bytes], *, always_read: bool) -> Outcome:
-        """The answer.
+        """The answer: by a listing where that is enough, else by reading.
+
+        Args:
+            folders: where to look for copies; none leaves it to what is known of the card.
+            always_read: a listing is not enough.
 
         Raises:
             UsageError: nothing is known of the card and there is nowhere to look.
         """
-        brought: Sequence[DriveWish] = ()
-        if not folders:
-            listed = None if always_read else check_listed(self.card, self.policy, self.tools)
-            if listed is not None and listed.verdict.is_cleared:
-                return listed
-            brought = brought_drives(self.card, self.tools)
-            found = self._read_anew() if always_read and not brought else listed
-            if found is not None and not brought:
-                return found
+        if folders:
+            # A folder that is given twice is searched once, and holds no more than one copy.
+            places = [_place(path) for path in dict.fromkeys(map(os.path.abspath, folders))]
+            return self._by_content(places, always_read=always_read)
+        listed = None if always_read else check_listed(self.card, self.policy, self.tools)
+        if listed is not None and listed.verdict.is_cleared:
+            return listed
+        brought = brought_drives(self.card, self.tools)
+        if brought:
+            return self._by_content(brought, always_read=always_read)
+        known = self._read_anew() if always_read else listed
+        return known or self._by_content(self._everywhere(), always_read=always_read)
+
+    def _by_content(self, places: Sequence[DriveWish], *, always_read: bool) -> Outcome:
+        # Imported here: most checks are answered by a listing, before these would be read in.
+        from offload.jobs.by_content import check_by_content
+        from offload.jobs.look_notices import Occasion
+
         self.is_by_content = True
-        # A folder that is given twice is searched once, and holds no more than one copy.
-        given = dict.fromkeys(os.path.abspath(path) for path in folders)
-        places = brought or [_place(path) for path in given] or self._everywhere()
         if not places:
             raise UsageError(
                 "nothing is known of this card, and no other volume is mounted",
@@ -60,20 +67,20 @@ class Checker:
                 remedy="Copy it:  offload copy\n"
                 "  OR  name where copies lie:  offload check --in FOLDER",
             )
+        settings = self.session.settings
+        occasion = Occasion(brief=brief_of(settings)) if settings.clips.look else None
         return check_by_content(
             self.card,
             _unique(places),
             self.policy,
             self.tools,
             always_read=always_read,
-            occasion=self._occasion(),
+            occasion=occasion,
         )
 
-    def _occasion(self) -> Occasion | None:
-        settings = self.session.settings
-        return Occasion(brief=brief_of(settings)) if settings.clips.look else None
-
     def _read_anew(self) -> Outcome | None:
+        from offload.jobs.offloading import offload_card
+
         drives = known_drives(self.card, self.tools)
         if drives is None:
             return None
