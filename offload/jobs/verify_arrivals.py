@@ -8,7 +8,13 @@ from offload.errors import OffloadError, RecordError, UsageError, reason
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_result import SignatureReport, SignatureState
 from offload.jobs.verify_signatures import Trust, judge_beside
-from offload.record.expected import Arrival, Seen, arrivals, expected_manifests
+from offload.record.expected import (
+    Arrival,
+    Seen,
+    arrivals,
+    collection_notices,
+    expected_manifests,
+)
 from offload.record.mhl.model import Action, HashRecord
 from offload.record.mhl.read import ManifestReader
 from offload.storage.root import Root
@@ -23,6 +29,7 @@ class Expected:
     Attributes:
         pairs: every (format, raw digest) that ought to be met.
         algorithms: their formats.
+        notices: what is unusual in it and does not matter.
     """
 
     def __init__(self, path: bytes) -> None:
@@ -38,6 +45,7 @@ class Expected:
                 root = stack.enter_context(Root(parent(path) or b"/"))
                 self._folder = SeenFolder(root)
                 self.pairs: Pairs = frozenset(self._all_pairs())
+                self.notices = collection_notices(self._folder, self._name)
             except OSError as error:
                 raise _unreadable(path, reason(error)) from error
             except RecordError as error:

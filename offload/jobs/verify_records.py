@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -11,7 +12,7 @@ from offload.jobs.recording import SIGNATURE
 from offload.jobs.verify_folder import SeenFolder
 from offload.jobs.verify_place import Listing, is_marker
 from offload.record.claims import Claims
-from offload.record.expected import arrivals
+from offload.record.expected import arrivals, collection_notices
 from offload.record.find import Finds, FoundRecord, RecordKind, find_records
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.record.sums import SumLine, read_sums
@@ -31,7 +32,7 @@ class Records:
         found: every record.
         claims: what they say, file by file.
         faults: beside those of the claims: of collections.
-        notices: likewise: of lists that speak of a folder under another name.
+        notices: likewise: of lists that speak of a folder under another name, and of collections.
     """
 
     found: tuple[FoundRecord, ...]
@@ -61,6 +62,10 @@ def load_records(folder: SeenFolder, listing: Listing, now: datetime) -> Records
     # What cannot be listed is told by the listing already.
     claims = Claims(folder, Finds(tuple(found), (), finds.notices), now=now)
     faults = tuple(_collection_faults(folder, finds))
+    for record in finds.of_kind(RecordKind.COLLECTION):
+        with suppress(OSError, RecordError):
+            # What keeps it from being read is a fault, and told as one.
+            notices += collection_notices(folder, record.path)
     return Records(tuple(found), claims, faults, tuple(notices))
 
 

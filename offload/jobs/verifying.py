@@ -401,9 +401,11 @@ class Verifying:
             for path in [self.listing.entries.path(number)]
             if is_unfinished(path)
         ]
+        expected = self._expected.notices if self._expected else ()
         return (
             *self.records.claims.notices,
             *self.records.notices,
+            *expected,
             *others[:_NOT_FILES_TOLD],
         )
 

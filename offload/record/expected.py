@@ -69,6 +69,20 @@ def expected_manifests(folder: Folder, path: bytes) -> list[tuple[bytes, bytes |
     return [(join(parent(path), entry.path), entry.c4) for entry in collection.entries]
 
 
+def collection_notices(folder: Folder, path: bytes) -> tuple[Finding, ...]:
+    """What is unusual in a collection and does not matter; a packing list has no such thing.
+
+    Raises:
+        RecordError: a collection that cannot be read.
+        OSError: likewise.
+    """
+    if name(path) != COLLECTION_NAME:
+        return ()
+    with folder.open(path) as stream:
+        found = read_chain(stream, path, is_collection=True).notices
+    return tuple(Finding(each.code, each.text, path) for each in found)
+
+
 def arrivals(folder: Folder, path: bytes, seen: Seen) -> Iterator[Arrival]:
     """Hold a collection or a packing list against what arrived, card by card.
 
