@@ -28,6 +28,7 @@ from offload.record.mhl.known import compare, next_record
 from offload.record.mhl.model import FORMATS, Action, Creator, Process
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read_back import read_back
+from offload.record.mhl.text import holds_name
 from offload.record.mhl.tree import EmptyFolder, Item, NotHashed
 from offload.record.signers import signer_line
 from offload.record.sshsig import sign_digest
@@ -117,6 +118,26 @@ def append_all(
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 
+def unnamable(listing: Listing, records: Records, checked: Checked) -> Iterator[bytes]:
+    """Paths of files and folders in a history's scope that no manifest can hold, sorted.
+
+    A further generation leaves them out, and has no hashes of the folders above them.
+    """
+    custody = records.claims.custody
+    for number, state in enumerate(checked.states):
+        path = listing.entries.path(number)
+        if holds_name(path) or state in (FileState.RECORD, FileState.LEFT_OUT):
+            continue
+        kind = listing.entries.kind(number)
+        scope = nearest_scope(custody.histories, parent(path))
+        if scope is None or kind not in (Kind.FILE, Kind.FOLDER):
+            continue
+        if holds_name(in_scope(scope, checked.recorded_as.get(number, path))):
+            continue
+        if not custody.ignores(path, is_folder=kind is Kind.FOLDER):
+            yield path
+
+
 def formats_of(checked: Checked) -> tuple[str, ...]:
     """Those of the kept algorithms that a manifest can hold."""
     return tuple(each for each in FORMATS if each in checked.digests.names)
@@ -138,6 +159,7 @@ class _Items:
         self._custody = records.claims.custody
         self._checked = checked
         self.actions: dict[bytes, Counter[Action]] = {}
+        self.unnamable = frozenset(unnamable(listing, records, checked))
 
     def of_scope(self, scope: bytes) -> list[Item]:
         """Items by path, nested scopes left out."""
@@ -158,15 +180,22 @@ class _Items:
             if item is not None:
                 filled.update((item.path, *_above(item.path)))
                 yield item
+            elif path in self.unnamable:
+                continue
             elif entries.kind(number) is Kind.FILE and not self._custody.ignores(parent(path)):
                 emptied.add(in_scope(scope, parent(path)))
         for folder in sorted(emptied - filled):
             # Nothing but what is left out lies there: to the record it is an empty folder.
-            if folder and not self._custody.ignores(join(scope, folder), is_folder=True):
+            is_ignored = self._custody.ignores(join(scope, folder), is_folder=True)
+            if folder and not is_ignored and holds_name(folder):
                 yield EmptyFolder(folder)
 
     def _item(self, number: int, path: bytes, scope: bytes) -> Item | None:
         kind = self._listing.entries.kind(number)
+        if path in self.unnamable:
+            # What is below a folder stands for it.
+            is_bare = kind is Kind.FILE or not len(self._listing.below(path))
+            return NotHashed(in_scope(scope, path)) if is_bare else None
         if kind is Kind.FOLDER:
             return EmptyFolder(in_scope(scope, path))
         if kind is not Kind.FILE:

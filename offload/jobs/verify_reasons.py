@@ -7,7 +7,7 @@ from typing import Protocol
 from offload.jobs.descent_report import DESCENTS_TOLERATED, DescentReport
 from offload.jobs.verify_place import HeldPlace, Listing
 from offload.jobs.verify_reading import Checked
-from offload.jobs.verify_records import Records
+from offload.jobs.verify_records import Records, in_scope
 from offload.jobs.verify_result import (
     CLEARANCES_TOLERATED,
     QUIET,
@@ -20,9 +20,12 @@ from offload.jobs.verify_result import (
     SignatureReport,
 )
 from offload.record.expected import Arrival
+from offload.record.mhl.custody import nearest_scope
+from offload.record.mhl.text import holds_name
 from offload.record.receipt import ReceiptOutcome
 from offload.values.facts import ReadBack
 from offload.values.findings import Finding
+from offload.values.paths import parent
 
 _BAD_STATES = (
     FileState.DIFFERS,
@@ -112,6 +115,8 @@ def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judge
         return "the drive is mounted read-only, so no generation can be written on it"
     if not records.claims.custody.histories:
         return "there is no history in this folder to add a generation to"
+    if any(_is_unnamable(scope, records) for scope in records.claims.custody.histories):
+        return "a history lies in a folder whose name no manifest can hold; give it another name"
     if records.claims.custody.faults:
         return "the history is broken, so none was written that would seem to vouch for it"
     if any(report.state not in TOLERATED for report in judged.signatures):
@@ -121,6 +126,12 @@ def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judge
             "the files were not shown to have been read from the drive, so nothing was written down"
         )
     return ""
+
+
+def _is_unnamable(scope: bytes, records: Records) -> bool:
+    """Whether an enclosing history could not refer to this one."""
+    outer = nearest_scope(records.claims.custody.histories, parent(scope)) if scope else None
+    return outer is not None and not holds_name(in_scope(outer, scope))
 
 
 def _reasons(

@@ -9,13 +9,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import islice
 
 from offload.errors import BusyError, DriveError, RecordError, reason
 from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
 from offload.jobs.descent_report import DescentReport
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError
-from offload.jobs.verify_appending import Signing, append_all
+from offload.jobs.verify_appending import Signing, append_all, unnamable
 from offload.jobs.verify_arrivals import Expected
 from offload.jobs.verify_bags import judge_bags
 from offload.jobs.verify_clearances import judge_clearances
@@ -56,6 +57,7 @@ from offload.values.entries import Kind
 from offload.values.findings import Finding
 
 _NOT_FILES_TOLD = 1000
+_NAMES_TOLD = 1000
 
 
 def _never() -> bool:
@@ -293,7 +295,16 @@ class Verifying:
                 return (), f"the drive would not take it: {reason(error)}"
             except RecordError as error:
                 return (), str(error)
+        self._tell_unnamable()
         return added, "" if added else "there is nothing to write down"
+
+    def _tell_unnamable(self) -> None:
+        found = unnamable(self.listing, self.records, self.checked)
+        what = "has a name that no manifest can hold: the new generation leaves it out"
+        told = [Finding("name-not-recordable", what, path) for path in islice(found, _NAMES_TOLD)]
+        self.faults = (*self.faults, *told)
+        for fault in told:
+            self._tools.sink(Found(fault))
 
     def result(
         self, wish: VerifyWish, appended: Sequence[Appended] = (), why_not: str = ""

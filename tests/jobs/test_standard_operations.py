@@ -4,8 +4,10 @@ Histories, ignoring, actions and names are those of sections 5.3, 5.6.1.2, 6.3 a
 one part alone can show are in ``tests/record``; ``--names-only`` in ``tests/cli``.
 """
 
+import io
 import os
 import re
+import socket
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,9 +18,13 @@ from offload.checksum import digest_of
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_result import Answer, FileState, Verification
 from offload.jobs.verifying import Appending, VerifyTools, VerifyWish, verify_folder
-from offload.record.mhl.chain import chain_bytes
+from offload.record.mhl.chain import ChainEntry, chain_bytes
+from offload.record.mhl.history import load_history
+from offload.record.mhl.model import Process
 from offload.record.mhl.naming import read_manifest_name
+from offload.record.mhl.write import write_manifest
 from tests.jobs.verify_scene import CLIPS, POST, STATION, Copies, flip, known, states, told
+from tests.lab.images import EXT4, Rack
 from tests.record import example
 from tests.record.histories import Desk
 from tests.record.plain_folder import PlainFolder
@@ -324,3 +330,164 @@ def test_first_difference_stops_nothing(card: Path) -> None:
     for name in ("a.mov", "b.mov"):
         flip(card / "Clips" / name)
     assert told(verify(card)) == {"A001/Clips/a.mov": "differs", "A001/Clips/b.mov": "differs"}
+
+
+# --- collections: sections 5.5 and 8
+
+
+@pytest.fixture
+def letter(tmp_path: Path) -> Path:
+    """Packing lists of two cards, in a folder below their collection."""
+    letter = tmp_path / "letter"
+    entries = []
+    for number, title in enumerate((b"A001", b"A002"), 1):
+        record = example.record(title + b"C001.mov", title, "xxh64")
+        out = io.BytesIO()
+        write_manifest(out, replace(example.HEAD, process=Process.FLATTEN), [record])
+        path = b"lists/" + title + b".mhl"
+        PlainFolder(letter).put(path, out.getvalue())
+        entries.append(ChainEntry(number, path, digest_of("c4", out.getvalue())))
+    PlainFolder(letter).put(b"ascmhl_collection.xml", chain_bytes(entries))
+    return letter
+
+
+def arrive(tmp_path: Path, letter: Path) -> Verification:
+    delivery = Desk(PlainFolder(tmp_path / "drive"))
+    delivery.put({b"A001C001.mov": b"A001"})
+    delivery.hash({b"": [b"A001C001.mov"]})
+    os.sync()
+    wish = VerifyWish(
+        os.fsencode(tmp_path / "drive"), expect=os.fsencode(letter / "ascmhl_collection.xml")
+    )
+    return verify_folder(wish, VerifyTools(BOTH))
+
+
+def test_paths_of_a_collection_are_relative_to_it_and_move_along(
+    tmp_path: Path, letter: Path
+) -> None:
+    (tmp_path / "in the post").mkdir()
+    moved = letter.rename(tmp_path / "in the post/letter")
+    found = arrive(tmp_path, moved)
+    assert {each.manifest: each.has_arrived for each in found.arrivals} == {
+        b"lists/A001.mhl": True,
+        b"lists/A002.mhl": False,
+    }
+    assert found.reasons == ("not-arrived",)
+
+
+def test_collection_with_repeated_numbers_is_taken_with_a_warning(
+    tmp_path: Path, letter: Path
+) -> None:
+    """The figure of section 5.5 numbers both of its entries 1, against section 7.4.1."""
+    collection = letter / "ascmhl_collection.xml"
+    assert arrive(tmp_path, letter).notices == ()
+    collection.write_text(collection.read_text().replace('sequencenr="2"', 'sequencenr="1"'))
+    found = arrive(tmp_path, letter)
+    assert [each.has_arrived for each in found.arrivals] == [True, False]
+    (notice,) = found.notices
+    assert notice.code == "mhl-collection-order"
+    assert notice.path == b"ascmhl_collection.xml"
+    # Likewise where it lies among what is verified.
+    for path in letter.iterdir():
+        path.rename(tmp_path / "drive" / path.name)
+    codes = [each.code for each in verify(tmp_path / "drive").notices]
+    assert codes.count("mhl-collection-order") == 1
+
+
+# --- what the standard leaves open: names, links, folders that are no history
+
+
+def test_name_that_differs_in_case_alone_is_another_file(desk: Desk) -> None:
+    """Section 6.4.8: the case of paths is kept."""
+    desk.put({b"a.mov": b"1", b"A.mov": b"2", "\u00fc".encode(): b"3", b"u\xcc\x88": b"4"})
+    desk.hash({b"": [b"a.mov", b"A.mov", "\u00fc".encode(), b"u\xcc\x88"]})
+    card = Path(os.fsdecode(desk.folder.path))
+    assert states(verify(card)) == {"as-recorded": 4}
+    (card / "A.mov").write_bytes(b"1")
+    assert told(verify(card)) == {"A001/A.mov": "differs"}
+
+
+@pytest.mark.parametrize("kind", ["link", "pipe", "socket"])
+def test_what_is_no_file_is_told_and_never_verified(card: Path, kind: str) -> None:
+    path = card / "Clips/odd"
+    if kind == "link":
+        path.symlink_to("a.mov")
+    elif kind == "pipe":
+        os.mkfifo(path)
+    else:
+        with socket.socket(socket.AF_UNIX) as server:
+            server.bind(os.fspath(path))
+    found = verify(card, append=True)
+    assert states(found) == {"as-recorded": 2}
+    (notice,) = found.notices
+    assert (notice.code, notice.path) == ("not-a-file", b"A001/Clips/odd")
+    assert kind in notice.text
+    assert "Clips/odd" not in newest(card)
+
+
+def test_link_in_place_of_a_recorded_file_is_a_missing_file(card: Path) -> None:
+    (card / "Clips/b.mov").rename(card.parent / "b.mov")
+    (card / "Clips/b.mov").symlink_to(card.parent / "b.mov")
+    assert told(verify(card)) == {"A001/Clips/b.mov": "missing"}
+
+
+def test_folder_called_ascmhl_that_is_no_history_is_told(card: Path) -> None:
+    """Every tool of the standard passes it over, with all footage that is in it."""
+    (card / "Clips/ascmhl").mkdir()
+    (card / "Clips/ascmhl/a.mov").write_bytes(b"footage")
+    (notice,) = verify(card).notices
+    assert (notice.code, notice.path) == ("ascmhl-without-history", b"A001/Clips/ascmhl")
+
+
+@pytest.mark.parametrize(
+    "path",
+    [b"Clips/\xff.mov", b"Clips/\x01.mov", b"od\xffd/c.mov", b"od\x1bd/"],
+    ids=["not-utf8", "control", "below", "empty-folder"],
+)
+def test_name_that_no_manifest_can_hold_is_an_error(card: Path, path: bytes) -> None:
+    """XML 1.0, section 2.2: what cannot be recorded is told, and the folders lose their hashes."""
+    where = os.path.join(os.fsencode(card), path)
+    os.makedirs(os.path.dirname(where), exist_ok=True)
+    if not path.endswith(b"/"):
+        with open(where, "wb") as out:
+            out.write(b"x")
+    found = verify(card, append=True)
+    assert (found.answer, found.not_appended) == (Answer.DIFFERS, "")
+    assert found.reasons == ("name-not-recordable",)
+    assert os.path.join(b"A001", path.rstrip(b"/")) in [each.path for each in found.faults]
+    text = newest(card)
+    assert actions(text, "Clips/a.mov") == both("verified")
+    assert "<roothash>" not in text
+    assert load_history(PlainFolder(card)).faults == ()
+    # Without a new generation it is a stranger like any other.
+    assert verify(card).answer is Answer.AS_RECORDED
+
+
+def test_nested_history_in_a_folder_that_no_manifest_can_name(desk: Desk, card: Path) -> None:
+    Desk(PlainFolder(os.fsencode(card) + b"/\xff")).put({b"a": b"1"})
+    Desk(PlainFolder(os.fsencode(card) + b"/\xff"), 5).hash({b"": [b"a"]})
+    found = verify(card, append=True)
+    assert "give it another name" in found.not_appended
+    assert len(list((card / "ascmhl").glob("*.mhl"))) == 1
+
+
+@pytest.mark.lab
+def test_volume_label_stands_in_the_name_of_its_history(rack: Rack) -> None:
+    """Section 6.3 has the folder's name; the root of a volume has none of its own."""
+    volume = rack.volume(EXT4, name="mounted-elsewhere", label="NIGHT-04")
+    (volume.root / "lost+found").rmdir()
+    desk = Desk(PlainFolder(volume.root))
+    desk.put({b"a.mov": b"1"})
+    desk.hash({b"": [b"a.mov"]})
+    found = verify(volume.root, append=True)
+    assert [os.path.basename(each.path)[:14] for each in found.appended] == [b"0002_NIGHT-04_"]
+
+
+def test_record_is_written_folder_by_folder_children_first(copies: Copies) -> None:
+    text = newest(copies.roll)
+    paths = re.findall(r"<path[^>]*>(.*?)</path>", text[text.index("<hashes>") :])
+    clips = [path for path in paths if path.startswith("Clips/")]
+    assert paths == [*sorted(clips), "Clips", "Empty", "empty.txt"]
+    # Every date has a zone.
+    for date in re.findall(r'(?:date="|<creationdate>)([^"<]*)', text):
+        assert datetime.fromisoformat(date).tzinfo is not None
