@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from offload.cli.session import Session
 from offload.cli.wishing import brief_of, wish_for_drives
 from offload.errors import UsageError
-from offload.jobs.known_copies import brought_drives, check_listed, known_drives
+from offload.jobs.known_copies import brought_drives, known_drives
+from offload.jobs.listed_answer import check_listed
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish

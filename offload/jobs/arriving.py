@@ -10,7 +10,7 @@ from datetime import datetime
 
 from offload.card.inventory import Walk
 from offload.errors import LedgerError
-from offload.jobs.known_copies import answer_listed
+from offload.jobs.listed_answer import answer_listed
 from offload.jobs.noting import hints_of, number_of
 from offload.jobs.opening import HeldCard, list_card, open_card
 from offload.jobs.outcome import Outcome

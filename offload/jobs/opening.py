@@ -60,6 +60,10 @@ class HeldCard:
         """How its readings can be shown to come from the device."""
         return medium_of(self.volume, self.physical)
 
+    def is_mounted_as(self, before: str) -> bool:
+        """Whether this is still that mounting; where ids are given again, nothing shows it."""
+        return self.volume.is_mount_id_unique and self.mounting == before
+
 
 @dataclass(frozen=True, slots=True)
 class HeldDrive:
@@ -88,6 +92,10 @@ class HeldDrive:
     def medium(self) -> Medium:
         """How its readings can be shown to come from the device."""
         return medium_of(self.volume, self.physical)
+
+    def is_mounted_as(self, before: str) -> bool:
+        """Whether this is still that mounting; where ids are given again, nothing shows it."""
+        return self.volume.is_mount_id_unique and self.mounting == before
 
 
 @dataclass(slots=True)

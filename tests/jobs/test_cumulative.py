@@ -15,7 +15,7 @@ import jsonschema
 import pytest
 
 from offload.events import Event
-from offload.jobs.known_copies import check_listed
+from offload.jobs.listed_answer import check_listed
 from offload.jobs.outcome import Outcome
 from offload.jobs.renaming import RenameWish, rename_roll
 from offload.jobs.tools import Tools

@@ -8,7 +8,7 @@ import pytest
 
 from offload.clearance.decisions import content_checksum
 from offload.events import Found, StepFinished, StepStarted
-from offload.jobs.known_copies import check_listed
+from offload.jobs.listed_answer import check_listed
 from offload.jobs.look_notices import Sheet
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools

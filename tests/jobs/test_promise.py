@@ -15,7 +15,7 @@ import pytest
 
 from offload.jobs.clearing import publish
 from offload.jobs.ending import Ending
-from offload.jobs.known_copies import check_listed
+from offload.jobs.listed_answer import check_listed
 from offload.jobs.outcome import Outcome
 from offload.jobs.preflighting import PreflightError, preflight
 from offload.jobs.surroundings import Surroundings

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from offload.jobs.known_copies import check_listed
+from offload.jobs.listed_answer import check_listed
 from offload.jobs.tools import Tools
 from offload.ledger.database import Ledger
 from offload.values.facts import Policy
