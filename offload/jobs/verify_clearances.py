@@ -7,7 +7,8 @@ manifest that it names is the one that is there, and when the copy is as that ma
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 from offload.checksum import digest_text
 from offload.clearance.origin import ManifestName
@@ -42,6 +43,62 @@ _UNSIGNED = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """That a withdrawal lies beside a clearance, whoever signed it.
+
+    Attributes:
+        at: since when, with zone; None where that cannot be read.
+        why: for people; escaped.
+    """
+
+    at: datetime | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class FoundClearance:
+    """One clearance beside a roll, held against its signature and the record there alone.
+
+    Attributes:
+        roll: path of the roll.
+        report: never that the copy differs or that it was withdrawn: no file was looked at.
+        statement: None where it cannot be read.
+        c4: C4 ID of its bytes; empty likewise.
+        withdrawn: None where no withdrawal lies there.
+    """
+
+    roll: bytes
+    report: ClearanceReport
+    statement: Statement | None = None
+    c4: str = ""
+    withdrawn: Withdrawn | None = None
+
+
+def find_clearances(
+    folder: SeenFolder,
+    listing: Listing,
+    records: Records,
+    signatures: tuple[SignatureReport, ...],
+) -> Iterator[FoundClearance]:
+    """Every ``clearance-NNNN.json`` beside a roll, by path.
+
+    Args:
+        folder, listing, records: of the place.
+        signatures: judged already.
+    """
+    by_about = {report.about: report for report in signatures if report.path}
+    for path, roll in _clearances(listing):
+        read = _read(folder, path)
+        if isinstance(read, ClearanceReport):
+            yield FoundClearance(roll, read)
+            continue
+        statement, c4 = read
+        history = records.claims.custody.histories.get(roll)
+        report = _judged(path, statement, by_about.get(path), history)
+        yield FoundClearance(roll, report, statement, c4, _withdrawn(path, c4, folder, listing))
+
+
 def judge_clearances(
     folder: SeenFolder,
     listing: Listing,
@@ -52,65 +109,57 @@ def judge_clearances(
     """Every ``clearance-NNNN.json`` beside a roll, by path.
 
     Args:
-        folder, listing, records: of the place.
-        signatures: judged already.
+        folder, listing, records, signatures: as for :func:`find_clearances`.
         coverage: what became of the files of each record.
     """
-    by_about = {report.about: report for report in signatures if report.path}
-    found = []
-    for path, roll in _clearances(listing):
-        report = _read(folder, path)
-        if isinstance(report, Statement):
-            signature = by_about.get(path)
-            history = records.claims.custody.histories.get(roll)
-            report = _judged(path, report, signature, history)
-            is_whole = _is_whole(roll, records, coverage)
-            if report.state is ClearanceState.PROVES_THIS_COPY and not is_whole:
-                report = replace(report, state=ClearanceState.COPY_DIFFERS)
-            report = _unless_withdrawn(report, folder, listing)
-        found.append(report)
-    return tuple(found)
+    judged = []
+    for found in find_clearances(folder, listing, records, signatures):
+        report = found.report
+        is_good = report.state is ClearanceState.PROVES_THIS_COPY
+        if is_good and not _is_whole(found.roll, records, coverage):
+            report = replace(report, state=ClearanceState.COPY_DIFFERS)
+        if found.withdrawn is not None:
+            report = replace(report, state=ClearanceState.WITHDRAWN, why=found.withdrawn.why)
+        judged.append(report)
+    return tuple(judged)
 
 
 def _clearances(listing: Listing) -> Iterator[tuple[bytes, bytes]]:
-    for number in range(len(listing.entries)):
-        path = listing.entries.path(number)
-        if not path.endswith(SUFFIX) or not name(path).startswith(STEM):
-            continue
-        roll = listing.records_folders.get(parent(path))
-        if roll is not None:
-            yield path, roll
+    for place, roll in sorted(listing.records_folders.items()):
+        for number in listing.below(place):
+            path = listing.entries.path(number)
+            is_here = parent(path) == place and path.endswith(SUFFIX)
+            if is_here and name(path).startswith(STEM):
+                yield path, roll
 
 
-def _read(folder: SeenFolder, path: bytes) -> Statement | ClearanceReport:
+def _read(folder: SeenFolder, path: bytes) -> tuple[Statement, str] | ClearanceReport:
+    """A statement and the C4 ID of its bytes; else what is wrong with it."""
     try:
         with folder.open(path) as stream:
-            return from_bytes(stream.read(LIMIT_BYTES + 1))
+            content = stream.read(LIMIT_BYTES + 1)
+        return from_bytes(content), digest_text("c4", hashlib.sha512(content).digest())
     except OSError as error:
         return ClearanceReport(path, ClearanceState.MALFORMED, why=reason(error))
     except StatementError as error:
         return ClearanceReport(path, ClearanceState.MALFORMED, why=str(error))
 
 
-def _unless_withdrawn(
-    report: ClearanceReport, folder: SeenFolder, listing: Listing
-) -> ClearanceReport:
+def _withdrawn(clearance: bytes, c4: str, folder: SeenFolder, listing: Listing) -> Withdrawn | None:
     """A withdrawal counts whoever signed it, and when it cannot be read: it only ever keeps."""
-    path = withdrawal_of(report.path)
+    path = withdrawal_of(clearance)
     if not listing.has(path):
-        return report
-    why = "when and why cannot be read"
+        return None
     try:
         with folder.open(path) as stream:
             found = withdrawal_from(stream.read(WITHDRAWAL_BYTES + 1))
-        with folder.open(report.path) as stream:
-            c4 = digest_text("c4", hashlib.sha512(stream.read(LIMIT_BYTES + 1)).digest())
-        if found.clearance != c4:
-            return report
-        why = f"{found.at:%Y-%m-%d %H:%M %z}: {', '.join(found.because[:5])}"
     except (OSError, StatementError):
-        pass  # it is there, and that is enough
-    return replace(report, state=ClearanceState.WITHDRAWN, why=shown(why))
+        # It is there, and that is enough.
+        return Withdrawn(None, "when and why cannot be read")
+    if found.clearance != c4:
+        return None
+    why = f"{found.at:%Y-%m-%d %H:%M %z}: {', '.join(found.because[:5])}"
+    return Withdrawn(found.at, shown(why))
 
 
 def _judged(
