@@ -135,6 +135,15 @@ def get(ledger: Ledger, card: int) -> KnownCard:
     return _card(row)
 
 
+def tell_hints(ledger: Ledger, card: int, hints: CardHints) -> None:
+    """What a card of which nothing but its material was known said about itself."""
+    ledger.change(
+        "UPDATE cards SET volume_id = ?, label = ?, size_bytes = ?, fs_type = ?"
+        " WHERE id = ? AND volume_id = '' AND label = ? AND size_bytes = 0 AND fs_type = ''",
+        (*_hint_values(hints), card, raw("")),
+    )
+
+
 def tell_code(ledger: Ledger, card: int, code: str) -> None:
     """The card was read once: its code is known."""
     ledger.change("UPDATE cards SET code = ? WHERE id = ?", (code, card))

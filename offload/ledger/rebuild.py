@@ -4,6 +4,9 @@ What comes back is what was recorded, and nothing of it counts as proven now: co
 their files *written and not read back*. Said twice, or by several drives, it is in the ledger once.
 A clearance that was withdrawn on any of them is void, in whatever order the drives are looked at:
 a drive that was away when the card was held knows nothing of it.
+
+What this ledger has by a run of its own it knows better: there a record beside a copy can void a
+clearance and changes nothing else.
 """
 
 from collections.abc import Mapping
@@ -25,6 +28,7 @@ from offload.values.verdict import Answer
 
 _BATCH = 4096
 _WITHDRAWN = "withdrawn on a drive"
+_NO_HINTS = CardHints("", "", 0, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,7 @@ class FoundRecord:
         clearance: None where there is none or its signature does not hold.
         host: the station that wrote it; empty where the record does not say.
         policy: as the statement has it.
+        card: what the card said about itself, by the statement; empty where there is none.
     """
 
     roll: str
@@ -82,6 +87,7 @@ class FoundRecord:
     clearance: RecordedClearance | None = None
     host: str = ""
     policy: Policy = field(default_factory=Policy)
+    card: CardHints = _NO_HINTS
 
 
 def write_back(ledger: Ledger, found: FoundRecord, now_ns: int) -> int:
@@ -95,7 +101,15 @@ def write_back(ledger: Ledger, found: FoundRecord, now_ns: int) -> int:
     """
     with ledger.writing():
         roll = _roll(ledger, found)
-        offload = _offload(ledger, found, roll)
+        digest = found.inventory.digest
+        known = [each for each in offloads.of_roll(ledger, roll.roll) if each.digest == digest]
+        if known and known[0].work is not Work.REBUILT:
+            _void_withdrawn(ledger, found.clearance)
+            return roll.roll
+        cards.tell_hints(ledger, roll.card, found.card)
+        offload = known[0].offload if known else _new_offload(ledger, found, roll)
+        if found.clearance is not None:
+            _clearance(ledger, found.clearance, offload, roll, digest)
         _copy(ledger, found, offload, now_ns)
         return roll.roll
 
@@ -104,7 +118,7 @@ def _roll(ledger: Ledger, found: FoundRecord) -> Roll:
     for roll in rolls.find(ledger, found.roll):
         if (roll.code, roll.content_root) == (found.code, found.content_root):
             return roll
-    card = cards.add(ledger, CardHints("", "", 0, ""), found.made_ns)
+    card = cards.add(ledger, found.card, found.made_ns)
     cards.tell_code(ledger, card, found.code)
     cards.tell_listing(ledger, card, found.inventory.digest, found.made_ns)
     new = NewRoll(
@@ -117,15 +131,6 @@ def _roll(ledger: Ledger, found: FoundRecord) -> Roll:
         found.made_ns,
     )
     return rolls.get(ledger, rolls.add(ledger, new))
-
-
-def _offload(ledger: Ledger, found: FoundRecord, roll: Roll) -> int:
-    digest = found.inventory.digest
-    known = [each for each in offloads.of_roll(ledger, roll.roll) if each.digest == digest]
-    offload = known[0].offload if known else _new_offload(ledger, found, roll)
-    if found.clearance is not None:
-        _clearance(ledger, found.clearance, offload, roll, digest)
-    return offload
 
 
 def _clearance(
@@ -145,9 +150,7 @@ def _clearance(
             found.at_ns,
         )
         clearances.add(ledger, new)
-    kept = clearances.by_c4(ledger, found.c4)
-    if kept is not None and found.withdrawn_ns is not None:
-        clearances.void(ledger, kept.clearance, _WITHDRAWN, found.withdrawn_ns)
+    _void_withdrawn(ledger, found)
     # What the card was last told is what its newest clearance is worth now.
     last = clearances.last_of_card(ledger, roll.card)
     newest = offloads.last_of_card(ledger, roll.card)
@@ -155,6 +158,14 @@ def _clearance(
     if is_last_word and last is not None and last.given.digest == digest:
         answer = Answer.CLEARED if last.voided_ns is None else Answer.HELD
         offloads.answer_rebuilt(ledger, offload, answer)
+
+
+def _void_withdrawn(ledger: Ledger, found: RecordedClearance | None) -> None:
+    if found is None or found.withdrawn_ns is None:
+        return
+    kept = clearances.by_c4(ledger, found.c4)
+    if kept is not None:
+        clearances.void(ledger, kept.clearance, _WITHDRAWN, found.withdrawn_ns)
 
 
 def _new_offload(ledger: Ledger, found: FoundRecord, roll: Roll) -> int:

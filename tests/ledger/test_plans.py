@@ -54,6 +54,7 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "cards.find_by_label": lambda ledger: cards.find_by_label(ledger, "UNTITLED"),
     "cards.find_mounted_at": lambda ledger: cards.find_mounted_at(ledger, b"/m"),
     "cards.get": lambda ledger: cards.get(ledger, 1),
+    "cards.tell_hints": lambda ledger: cards.tell_hints(ledger, 1, HINTS),
     "cards.tell_code": lambda ledger: cards.tell_code(ledger, 1, "K7-4M2P"),
     "cards.tell_listing": lambda ledger: cards.tell_listing(
         ledger, 1, "d", NOON, mounting="m", inventory=1

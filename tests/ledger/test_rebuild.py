@@ -6,6 +6,7 @@ import pytest
 
 from offload.ledger import (
     Ledger,
+    cards,
     clearances,
     copies,
     drives,
@@ -161,3 +162,34 @@ def test_failed_writing_back_leaves_nothing(ledger: Ledger) -> None:
         raise AssertionError("a column of the wrong length was taken")
     assert rolls.find(ledger, "A001") == ()
     assert drives.all_known(ledger) == ()
+
+
+def test_card_is_known_by_what_the_clearance_says_of_it(ledger: Ledger) -> None:
+    """The first drive may have no clearance that counts, and then nothing tells the card."""
+    hints = cards.CardHints("c4-rd", "NIGHT", 64, "exfat")
+    other = replace(FOUND, drive=drive("shuttle-2"), path=b"/media/shuttle-2/A001")
+    rebuild.write_back(ledger, replace(other, clearance=None), NOON)
+    assert cards.find_by_hints(ledger, hints) == ()
+    for given in (hints, replace(hints, volume_id="another")):
+        rebuild.write_back(ledger, replace(FOUND, card=given), NOON)
+    (known,) = cards.find_by_hints(ledger, hints)
+    assert known.code == "K7-4M2P"
+
+
+def test_what_a_run_of_this_ledger_found_stays_as_it_is(ledger: Ledger) -> None:
+    roll = rebuild.write_back(ledger, FOUND, NOON)
+    ledger.change("UPDATE offloads SET kind = ?", (offloads.Work.COPY.value,))
+    before = (
+        copies.of_roll(ledger, roll),
+        offloads.of_roll(ledger, roll),
+        drives.all_known(ledger),
+    )
+    other = replace(FOUND, drive=drive("shuttle-2"), path=b"/media/shuttle-2/A001")
+    rebuild.write_back(ledger, replace(other, clearance=replace(CLEARANCE, c4="c4y")), NOON + 9)
+    after = (copies.of_roll(ledger, roll), offloads.of_roll(ledger, roll), drives.all_known(ledger))
+    assert before == after
+    assert clearances.by_c4(ledger, "c4y") is None
+    rebuild.write_back(ledger, replace(other, clearance=WITHDRAWN), NOON + 9)
+    kept = clearances.by_c4(ledger, "c4x")
+    assert kept is not None
+    assert kept.voided_ns == NOON + 7
