@@ -4,18 +4,14 @@ What must happen: files that are recorded and missing, and files that are unknow
 through nested histories. What must not: a file is hashed, or a generation is written.
 """
 
-import os
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from watchdog.events import FileOpenedEvent, FileSystemEvent, FileSystemEventHandler
-from watchdog.observers.inotify import InotifyObserver
 
 from tests.cli.stations import receiver
 from tests.jobs.verify_scene import CLIPS, STATION, Copies, flip
+from tests.lab.opened import opened_below
 from tests.lab.processes import Done, Station
 from tests.record.histories import Desk
 from tests.record.plain_folder import PlainFolder
@@ -36,40 +32,6 @@ def compare(station: Station, *words: str | Path) -> Done:
 
 def states(done: Done) -> dict[str, str]:
     return {line["path"]: line["state"] for line in done.lines if line["type"] == "file"}
-
-
-class Opened(FileSystemEventHandler):
-    """The files that somebody opens, as the kernel tells them."""
-
-    def __init__(self, last: Path) -> None:
-        self.paths: list[str] = []
-        self.is_over = threading.Event()
-        self._last = os.fspath(last)
-
-    def on_opened(self, event: FileSystemEvent) -> None:
-        assert isinstance(event, FileOpenedEvent)
-        if event.src_path == self._last:
-            self.is_over.set()
-        else:
-            self.paths.append(os.fsdecode(event.src_path))
-
-
-@contextmanager
-def opened_below(folder: Path) -> Iterator[list[str]]:
-    last = folder / "last"
-    last.write_bytes(b"")
-    seen = Opened(last)
-    observer = InotifyObserver()
-    observer.schedule(seen, str(folder), recursive=True)
-    observer.start()
-    try:
-        yield seen.paths
-        last.read_bytes()
-        assert seen.is_over.wait(20)
-    finally:
-        observer.stop()
-        observer.join()
-        last.unlink()
 
 
 def everything(folder: Path) -> dict[Path, tuple[bytes, int]]:

@@ -19,6 +19,7 @@ from offload.jobs.verifying import Appending, VerifyTools
 from offload.record.mhl.model import Action
 from offload.record.mhl.read import ManifestReader
 from tests.jobs.verify_scene import CLIPS, POST, STATION, TRUSTED, Copies, flip, known
+from tests.lab.opened import opened_below
 from tests.record.histories import Desk
 from tests.record.plain_folder import PlainFolder
 from tests.record.validity import assert_valid_below
@@ -60,11 +61,17 @@ def test_packing_list_names_every_file_and_is_signed(copies: Copies, tmp_path: P
 
 
 def test_nothing_is_read_or_added(copies: Copies, tmp_path: Path) -> None:
-    before = {path: path.stat() for path in sorted(copies.drive.rglob("*"))}
-    for each in copies.drive.rglob("*.mov"):
-        each.chmod(0)
-    packed(copies.drive, to=tmp_path / "sent")
-    assert sorted(copies.drive.rglob("*")) == [*before]
+    """Section 5.6.7: flattening hashes no file and appends nothing to the history."""
+
+    def everything() -> dict[Path, tuple[int, int, int]]:
+        found = {path: path.stat() for path in copies.drive.rglob("*") if path.is_file()}
+        return {path: (s.st_ino, s.st_size, s.st_mtime_ns) for path, s in found.items()}
+
+    before = everything()
+    with opened_below(copies.roll / "Clips") as opened:
+        packed(copies.drive, to=tmp_path / "sent")
+    assert opened == []
+    assert everything() == before
 
 
 def test_card_that_never_came_is_missed(copies: Copies, tmp_path: Path) -> None:
