@@ -271,6 +271,20 @@ def test_renumbered_manifest_is_told(three: Desk) -> None:
     assert codes(three) == ["chain-renumbered"]
 
 
+def test_names_without_their_last_letter_are_read(three: Desk) -> None:
+    """Section 6.3 asks for the Z; appendices B and F and some figures print names without."""
+    entries = list(three.history().chain.entries)
+    for at, entry in enumerate(entries):
+        new = entry.path.replace(b"Z.mhl", b".mhl")
+        os.rename(
+            three.folder.path + b"/ascmhl/" + entry.path, three.folder.path + b"/ascmhl/" + new
+        )
+        entries[at] = type(entry)(entry.number, new, entry.c4)
+    three.folder.replace(CHAIN, chain_bytes(entries))
+    assert (three.history().faults, three.history().notices) == ((), ())
+    assert len(three.history().generations) == 3
+
+
 def test_generation_left_out_of_the_chain_is_told(three: Desk) -> None:
     chain = three.history().chain.entries
     left_out = manifest(three, 3)

@@ -160,6 +160,27 @@ def test_reference_to_a_manifest_that_is_another(day: Desk) -> None:
     assert [fault.code for fault in faults] == ["reference-changed"]
 
 
+def test_reference_to_a_deeper_history_is_taken(desk: Desk) -> None:
+    """Section 5.3.2 does not say which: ours go to the nearest, and any is read."""
+    desk.put({b"M/A001/a": b"1", b"M/b": b"2", b"c": b"3"})
+    desk.hash({b"M/A001": [b"a"]})
+    # There is none at M yet, so the outermost refers to the card itself.
+    desk.hash({b"": [b"c"]}, custody=load_custody(desk.folder, b"", [b"M/A001"]))
+    desk.hash({b"M": [b"b"]}, custody=load_custody(desk.folder, b"M", [b"M/A001"]))
+    desk.hash({b"M/A001": [b"a"]}, custody=load_custody(desk.folder, b"M/A001"))
+    custody = desk.custody()
+    assert custody.faults == ()
+    # Its whole history is read, and not only the manifest that is referred to.
+    known = custody.lookup(b"M/A001/a")
+    assert known is not None
+    assert [sighting.generation.number for sighting in known.sightings] == [1, 2]
+    assert {path for path, _ in load_custody(desk.folder, b"", [b"M"]).current()} == {
+        b"M/A001/a",
+        b"M/b",
+        b"c",
+    }
+
+
 def test_reference_to_a_manifest_that_no_chain_has(day: Desk) -> None:
     chain = day.folder.path + b"/M/Cam/A002/ascmhl/"
     (manifest,) = [each for each in os.listdir(chain) if each.endswith(b".mhl")]

@@ -348,7 +348,7 @@ def test_content_and_structure_of_different_formats() -> None:
         read(edited((STRUCTURE, f"<structure>{XXH3}</structure>")))
 
 
-# Hash text (appendix D, whose stated lengths for the xxh formats are wrong).
+# Hash text (appendix D, whose stated lengths for the xxh formats are wrong; no other formats).
 @pytest.mark.parametrize(
     ("algorithm", "length"),
     [("md5", 32), ("sha1", 40), ("c4", 90), ("xxh64", 16), ("xxh3", 16), ("xxh128", 32)],
@@ -360,6 +360,22 @@ def test_text_form_of_each_format(algorithm: str, length: int) -> None:
     for wrong in (text[:-1], text + "0", text[:-1] + "!", "", text[:8] + " " + text[9:]):
         with pytest.raises(ValueError, match=r"."):
             read_digest(algorithm, wrong)
+
+
+@pytest.mark.parametrize("algorithm", FORMATS)
+def test_hash_text_is_written_as_the_examples_have_it(algorithm: str) -> None:
+    """Appendix D: hex in lower case, and compared without regard to case; C4 has both cases."""
+    text = digest_text(algorithm, digest_of(algorithm, b"abcd\n"))
+    if algorithm != "c4":
+        assert text == text.lower()
+        assert read_digest(algorithm, text.upper()) == digest_of(algorithm, b"abcd\n")
+        return
+    other = text[:2] + text[2:].swapcase()
+    try:
+        found = read_digest("c4", other)
+    except ValueError:
+        found = b""
+    assert found != digest_of("c4", b"abcd\n")
 
 
 # Values printed in the standard: sections 6.5, appendices B, D and F.

@@ -1,11 +1,16 @@
-"""Directory and root hashes: ASC MHL 1.0, section 6.5.2 and appendix G; the worked example."""
+"""Directory and root hashes: ASC MHL 1.0, section 6.5.2 and appendix G; guidelines 2.5.
+
+The tree and its changes are those of the worked example (``tests/record/example.py``).
+"""
+
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from offload.checksum import digest_from_text, digest_of, digest_text
-from offload.record.mhl.model import FORMATS
+from offload.record.mhl.model import FORMATS, Action
 from offload.record.mhl.roots import (
     FileLeaf,
     FolderHashes,
@@ -18,6 +23,8 @@ from offload.record.mhl.roots import (
     root_of,
 )
 from tests.record.example import EMPTY, FILES
+from tests.record.histories import Desk
+from tests.record.plain_folder import PlainFolder
 
 UNI = "Ünï.txt".encode()
 
@@ -171,6 +178,56 @@ def test_changes_to_the_tree(
     assert root(files, empty) == (content, structure)
 
 
+@pytest.mark.parametrize(
+    ("name", "content"), [(b".DS_Store", b"x"), (b".DS_Store", b"y"), (b"Clips/.DS_Store", b"x")]
+)
+def test_ignored_item_takes_no_part(tmp_path: Path, name: bytes, content: bytes) -> None:
+    """The example's table of changes: add or change .DS_Store (section 6.5.2)."""
+    desk = Desk(PlainFolder(tmp_path))
+    desk.put({**FILES, name: content})
+    desk.hash({b"": [*FILES, name]}, empty={b"": [EMPTY]}, folder_formats=("xxh64",))
+    found = desk.history().newest_root
+    assert found is not None
+    assert found.content[0].digest.hex() == "b0f3a38e39e473b9"
+    assert found.structure[0].digest.hex() == "4666efa86874de17"
+
+
+def test_printed_text_of_hashes_is_not_what_is_hashed() -> None:
+    """Appendix G decodes each string: who hashes the text gets the values of the wrong reading."""
+
+    def of_text(parts: list[str]) -> str:
+        return digest_of("xxh64", "".join(sorted(parts)).encode()).hex()
+
+    def element(name: bytes, text: str) -> str:
+        return digest_of("xxh64", name + text.encode()).hex()
+
+    clips = {b"A001C001.mov": b"abcd\n", b"A001C002.mov": b"def\n", b"Sub": b""}
+    files = {name: digest_of("xxh64", content).hex() for name, content in clips.items()}
+    top = {b"Sidecar.txt": b"take 1 good\n", UNI: b""}
+    others = {name: digest_of("xxh64", content).hex() for name, content in top.items()}
+    content = of_text([of_text(list(files.values())), *others.values()])
+    inner = of_text([element(name, text) for name, text in files.items()])
+    structure = of_text([element(b"Clips", inner), *(element(n, t) for n, t in others.items())])
+    assert (content, structure) == ("0911770025eecb1d", "51469c1feef09744")
+    assert root(FILES) != (content, structure)
+
+
+def test_failed_file_counts_with_what_was_found(tmp_path: Path) -> None:
+    """Section 6.5.2 leaves it open: the actual new hash, not the recorded one."""
+    desk = Desk(PlainFolder(tmp_path))
+    desk.put(FILES)
+    for content in (b"abcd\n", b"abce\n"):
+        desk.put({b"Clips/A001C001.mov": content})
+        desk.hash({b"": FILES}, empty={b"": [EMPTY]}, folder_formats=("xxh64",))
+    known = desk.history().lookup(b"Clips/A001C001.mov")
+    assert known is not None
+    assert known.newest.hashes[0].action is Action.FAILED
+    found = desk.history().newest_root
+    assert found is not None
+    assert found.content[0].digest.hex() == "5935517a230ee6f1"
+    assert found.structure[0].digest.hex() == "6760f783012e69f0"
+
+
 def test_nested_root_is_used_again() -> None:
     nested = root_of(leaves(FILES), ["xxh64"])
     report = FileLeaf(b"report.txt", {"xxh64": digest_of("xxh64", b"ok\n")})
@@ -228,6 +285,14 @@ def test_leaves_out_of_order_are_our_mistake(paths: list[bytes]) -> None:
 def test_format_outside_the_standard_is_refused() -> None:
     with pytest.raises(ValueError, match="sha256"):
         FolderTree(["sha256"])
+
+
+def test_nested_root_in_another_format_leaves_out_what_is_above() -> None:
+    """Section 6.5.2, note 1: its newest root is taken only where the format fits."""
+    nested = root_of(leaves(FILES), ["xxh64"])
+    files = FileLeaf(b"report.txt", {"md5": bytes(16), "xxh64": bytes(8)})
+    hashes = root_of([NestedLeaf(b"A001", nested.content, nested.structure), files], ["md5"])
+    assert hashes.as_root() is None
 
 
 def test_folder_of_many_files_is_sorted_in_parts() -> None:

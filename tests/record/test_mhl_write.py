@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -124,6 +125,27 @@ def test_hashes_are_written_in_alphabetical_order() -> None:
     places = [content.index(f"<{name}>".encode()) for name in FORMATS]
     assert places == sorted(places)
     assert valid_under(content) == (True, True)
+
+
+def test_folder_hashes_are_written_in_alphabetical_order() -> None:
+    """Section 6.5.4 and appendix A disagree on xxh3 and xxh64; both take the alphabet."""
+    both = tuple(Hash(name, digest_of(name, b"")) for name in ("xxh64", "xxh3", "md5"))
+    content = written([DirectoryRecord(b"a", both, both)])
+    for tag in (b"content", b"structure"):
+        part = content[content.rindex(b"<%s>" % tag) : content.rindex(b"</%s>" % tag)]
+        places = [part.index(b"<%s>" % name) for name in (b"md5", b"xxh3", b"xxh64")]
+        assert places == sorted(places)
+    assert valid_under(content) == (True, True)
+
+
+@pytest.mark.parametrize("word", [b"xxh32", b"structure=", b"<metadata", b"\xef\xbb\xbf", b"\r"])
+def test_what_is_in_dispute_is_never_written(word: bytes) -> None:
+    """Sections 6.4.1 to 6.5.4, where text and schemas disagree."""
+    records = list(tree_records(example.items(*FORMATS), FORMATS))
+    content = written(records, root=example.head_with_root(*FORMATS).root)
+    assert word not in content
+    # No white space around paths and hashes, no folder that ends in a slash.
+    assert re.search(rb">\s+[^<\s]|[^>\s]\s+<|/</path>", content) is None
 
 
 @pytest.mark.parametrize(
