@@ -1,5 +1,6 @@
 """The documents say what the code does."""
 
+import os
 import re
 from pathlib import Path
 
@@ -30,3 +31,20 @@ def test_every_command_has_an_example() -> None:
 
     text = (ROOT / "README.md").read_text("utf-8")
     assert [name for name in _COMMANDS if f"offload {name}" not in text] == []
+
+
+def test_tests_of_the_standard_are_there_and_name_it() -> None:
+    """Every file in the table names ASC MHL, and every file that names it stands in the table."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    start = text.index("### The hash-list standard, part by part")
+    named = set(re.findall(r"`([\w/]+\.py)`", text[start : text.index("\n## ", start)]))
+    tests = ROOT / "tests"
+    silent = {each for each in named if "ASC MHL" not in (tests / each).read_text("utf-8")}
+    assert silent == set()
+    speaking = {
+        os.fspath(path.relative_to(tests))
+        for folder in ("record", "cli")
+        for path in (tests / folder).glob("test_*.py")
+        if "ASC MHL" in path.read_text("utf-8").partition('"""')[2].partition('"""')[0]
+    }
+    assert speaking - named == set()

@@ -1,4 +1,8 @@
-"""The next generation: who adds it, what stands in it, and when nothing is added."""
+"""The next generation: who adds it, what stands in it, and when nothing is added.
+
+Source: ASC MHL 1.0, sections 5.3.2, 5.3.3, 5.6 and 6.5.1; guidelines 2.1, 2.7 and 2.8. Row by row:
+``test_standard_operations.py``.
+"""
 
 import os
 import re

@@ -1,4 +1,7 @@
-"""What ought to have come: a collection or packing list against what lies on the drive."""
+"""What ought to have come: a collection or packing list against what lies on the drive.
+
+Source: ASC MHL 1.0, sections 5.5 and 8; guidelines 2.6 and 2.7.
+"""
 
 import os
 from dataclasses import replace

@@ -1,6 +1,7 @@
 """The worked example that the tests of manifests share: card A001 of "Night Ferry", five things.
 
-Hashes were worked out apart from this program (xxhsum, md5sum, sha1sum, a C4 implementation).
+A manifest and a chain of the standard's form (ASC MHL 1.0, sections 6 and 7, appendix G). Hashes
+were worked out apart from this program (xxhsum, md5sum, sha1sum, a C4 implementation).
 """
 
 from dataclasses import replace

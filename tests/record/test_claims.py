@@ -1,4 +1,7 @@
-"""What all records below a folder say of its files, together; and what ought to have come."""
+"""What all records below a folder say of its files, together; and what ought to have come.
+
+Renames: ASC MHL 1.0, section 5.3.3; collections and packing lists: section 5.5.
+"""
 
 import subprocess
 from dataclasses import replace

@@ -1,4 +1,7 @@
-"""Finding every record below a folder, and what each is about."""
+"""Finding every record below a folder, and what each is about.
+
+Histories lie in a folder ``ascmhl`` directly in their scope: ASC MHL 1.0, section 5.3.1.
+"""
 
 import os
 from pathlib import Path

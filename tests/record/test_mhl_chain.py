@@ -25,7 +25,7 @@ def with_entries(*entries: str) -> bytes:
     return TEXT.replace(ENTRY, "".join(entries)).encode()
 
 
-# Name, document, verdict of the schema, ours for a chain, ours for a collection.
+# Sections 7.4 and 8.4, row by row: verdict of the schema, ours for a chain, ours for a collection.
 PROBES = [
     ("unchanged", with_entries(ENTRY), True, True, True),
     ("two", with_entries(ENTRY, SECOND), True, True, True),

@@ -206,7 +206,7 @@ def test_lone_folder_record_maps_all_below_it(desk: Desk) -> None:
     assert list(history.current()) == []
 
 
-# Section 5.6.7, table of inputs and outputs for one file.
+# Flattening, section 5.6.7: inputs and outputs for one file, row by row.
 
 
 def run(desk: Desk, *steps: tuple[bytes, tuple[str, ...]]) -> dict[str, str]:
@@ -235,21 +235,25 @@ def only(desk: Desk, content: bytes, algorithms: tuple[str, ...]) -> None:
 
 
 def test_flatten_keeps_the_first_of_a_format(desk: Desk) -> None:
+    """Section 5.6.7: md5 original, then md5 verified twice."""
     assert run(desk, (b"1", ("md5",)), (b"1", ("md5",)), (b"1", ("md5",))) == {"md5": "original"}
 
 
 def test_flatten_gathers_formats(desk: Desk) -> None:
+    """Section 5.6.7: md5 original, c4 verified, xxh3 verified, and repeats."""
     steps = [(b"1", (name,)) for name in ("md5", "c4", "xxh3", "md5", "c4")]
     assert run(desk, *steps) == {"md5": "original", "c4": "verified", "xxh3": "verified"}
 
 
 def test_flatten_never_takes_a_failed_hash(desk: Desk) -> None:
+    """Section 5.6.7: md5 original, then md5 failed."""
     assert run(desk, (b"1", ("md5",)), (b"2", ("md5",))) == {"md5": "original"}
     (record,) = Flattening(load_custody(desk.folder))
     assert record.hashes[0].digest == digest_of("md5", b"1")
 
 
 def test_flatten_has_no_folders_and_says_when_hashes_were_made(desk: Desk) -> None:
+    """Sections 5.6.7 and 6.5.1: a missing date would mean that of the packing list."""
     desk.put({b"Clips/a": b"1"})
     desk.hash({b"": [b"Clips/a"]}, folder_formats=("xxh64",))
     (record,) = Flattening(load_custody(desk.folder))

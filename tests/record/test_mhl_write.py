@@ -1,4 +1,8 @@
-"""Manifests and chains as they are written: byte for byte the worked example, and both schemas."""
+"""Manifests and chains as they are written: byte for byte the worked example, and both schemas.
+
+Source: ASC MHL 1.0, sections 5.4 (the chain after its manifest), 6.1 to 6.5 and 7, appendix A;
+names: sections 6.3, 7.3 and 8.3.
+"""
 
 import hashlib
 import io
