@@ -99,7 +99,7 @@ def append_all(
         signing.process,
         signing.started_at,
         _top_name(place),
-        formats_of(checked),
+        formats_of(checked) if signing.has_folders else (),
         signing.patterns,
     )
     for scope in custody.histories:

@@ -22,6 +22,7 @@ def rewrite_by_hand(
     records: bytes,
     added: Added,
     checked: Checked,
+    originals: int,
     key: SigningKey,
     identity: str,
 ) -> None:
@@ -32,6 +33,7 @@ def rewrite_by_hand(
         records: path of ``records/ROLL``.
         added: the generation that was signed now.
         checked: what the verification found, for how many files the list leaves out.
+        originals: files that the new generation records for the first time.
         key, identity: of who signed.
 
     Raises:
@@ -52,7 +54,7 @@ def rewrite_by_hand(
                 list_algorithm=algorithm,
                 list_signer=signer,
                 fingerprint=key.public.fingerprint,
-                unlisted=_unlisted(checked, added.scope, join(records, list_name)),
+                unlisted=_unlisted(checked, originals, added.scope, join(records, list_name)),
             )
             folder.replace(join(records, BY_HAND_NAME), by_hand_text(about, quoted))
             return
@@ -77,9 +79,9 @@ def _signer_of(folder: SeenFolder, path: bytes, signers: Signers) -> str:
     return entries[0].principals if entries else ""
 
 
-def _unlisted(checked: Checked, scope: bytes, list_path: bytes) -> int:
+def _unlisted(checked: Checked, originals: int, scope: bytes, list_path: bytes) -> int:
     history = checked.coverage.get(join(scope, b"ascmhl"))
     listed = checked.coverage.get(list_path)
     if history is None or listed is None:
         return 0
-    return max(0, history.files - listed.files)
+    return max(0, history.files + originals - listed.files)

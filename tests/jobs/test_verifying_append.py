@@ -95,6 +95,13 @@ def test_damaged_file_is_recorded_as_failed_with_what_was_found(copies: Copies) 
     assert set(actions(copies, b"Clips/A001C001.mov", 3).values()) == {Action.VERIFIED}
 
 
+def test_text_on_checking_by_hand_counts_files_added_now(copies: Copies) -> None:
+    """The sender's list has not got them, and whoever checks by it must know."""
+    (copies.roll / "report.txt").write_bytes(b"scene 12")
+    append(copies)
+    assert "1 file" in (copies.records / "check-by-hand.txt").read_text()
+
+
 def test_new_file_is_original_and_missing_one_has_no_record(copies: Copies) -> None:
     (copies.roll / "report.txt").write_bytes(b"scene 12")
     (copies.roll / "Clips/A001C002.mov").unlink()
