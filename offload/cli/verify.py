@@ -10,6 +10,8 @@ import typer
 from offload.cli.options import JSON, SETTINGS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from offload.cli.run_view import RunView
     from offload.jobs.verifying import Appending, VerifyTools
     from offload.record.signers import Signers
@@ -44,6 +46,10 @@ def verify(
         bool,
         typer.Option("--names-only", help="Compare names alone; read no file, verify nothing."),
     ] = False,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="PATH", help="A file or folder in FOLDER; may come again."),
+    ] = None,
     settings: SETTINGS = "",
     as_json: JSON = False,
 ) -> int:
@@ -57,8 +63,11 @@ def verify(
     With --names-only no file is read: it lists what is recorded and not there, and what is there
     and recorded by nobody, and says nothing of what is in the files.
 
+    With --only no other file is read, and nothing is said of the copy as a whole; with --append
+    the new generation then has these files alone.
+
     Exit code 0 only when everything recorded was read and is as recorded; with --names-only, when
-    everything recorded is there by name.
+    everything recorded is there by name; with --only, when the chosen files are as recorded.
     """
     from offload.cli.session import read_settings
     from offload.cli.stopping import stopping
@@ -75,14 +84,24 @@ def verify(
     view = VerifyRun(progress, as_json=as_json)
     stop = threading.Event()
     tools = tools_for(found, view, progress, stop)
+    path = os.path.abspath(os.fsencode(folder))
+    whole = {"--expect": expect, "--receipt": receipt, "--against-receipt": against_receipt}
     if names_only:
         from offload.cli.names_view import run_names_only
 
-        refuse_beside_names_only(append, expect, receipt, against_receipt)
-        path = os.path.abspath(os.fsencode(folder))
+        asked = {"--append": append, **whole, "--only": only}
+        refuse_beside("--names-only reads no file", asked)
         return run_names_only(path, tools, view, stopping(stop), as_json=as_json)
+    if only:
+        from offload.cli.part_view import run_part
+        from offload.jobs.verify_part import PartWish
+
+        refuse_beside("--only leaves files unread", whole)
+        appending = appending_for(found) if append else None
+        part = PartWish(path, tuple(os.fsencode(each) for each in only), appending)
+        return run_part(part, tools, view, stopping(stop), as_json=as_json)
     wish = VerifyWish(
-        os.path.abspath(os.fsencode(folder)),
+        path,
         appending_for(found) if append else None,
         os.path.abspath(os.fsencode(expect)) if expect else b"",
         with_receipt=receipt,
@@ -96,26 +115,22 @@ def verify(
     return result.answer.exit_code
 
 
-def refuse_beside_names_only(
-    append: bool, expect: str, receipt: bool, against_receipt: str
-) -> None:
-    """All of these rest on what is in the files, which a comparison of names never reads.
+def refuse_beside(why: str, asked: "Mapping[str, object]") -> None:
+    """Say that some options rest on what is not read.
+
+    Args:
+        why: what is not read, and by which option.
+        asked: option -> what was given for it, if anything.
 
     Raises:
-        UsageError: one of them was asked for.
+        UsageError: one of them was given.
     """
     from offload.errors import UsageError
 
-    asked = {
-        "--append": append,
-        "--expect": bool(expect),
-        "--receipt": receipt,
-        "--against-receipt": bool(against_receipt),
-    }
-    found = [option for option, is_given in asked.items() if is_given]
+    found = [option for option, given in asked.items() if given]
     if found:
         raise UsageError(
-            f"--names-only reads no file, and {' and '.join(found)} rests on what was read",
+            f"{why}, and {' and '.join(found)} rests on what was read",
             meaning="Nothing was compared and nothing was written.",
             remedy="Leave one of them out.",
         )

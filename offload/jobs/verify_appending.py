@@ -63,6 +63,7 @@ class Signing:
         comment: what was done, free text.
         patterns: ignore patterns that are new.
         process: whether the files lie where they lay, or were brought there.
+        has_folders: whether folders get hashes: not where only some files were to be read.
     """
 
     key: SigningKey
@@ -73,6 +74,7 @@ class Signing:
     comment: str
     patterns: tuple[str, ...] = ()
     process: Process = Process.IN_PLACE
+    has_folders: bool = True
 
 
 def append_all(
@@ -114,7 +116,9 @@ def append_all(
     read_back(folder, custody, added)
     for each in signed:
         records_folder = records_folder_of(each.scope)
-        rewrite_by_hand(folder, records_folder, each, checked, signing.key, signing.identity)
+        originals = items.actions[each.scope][Action.ORIGINAL]
+        key, identity = signing.key, signing.identity
+        rewrite_by_hand(folder, records_folder, each, checked, originals, key, identity)
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 

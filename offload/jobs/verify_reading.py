@@ -192,6 +192,14 @@ class Checker:
         self._plan.carried.add(number)
         self.take(number, digests)
 
+    def pass_over(self, names: Iterable[bytes]) -> None:
+        """Note that a recorded file is not to be read: no record that speaks of it is whole.
+
+        Args:
+            names: every path under which it is recorded.
+        """
+        self._tally_all(names, "unread")
+
     def reading(self, first: int) -> Reading:
         """What the pass reads.
 

@@ -40,6 +40,11 @@ _READ = {
 }
 
 
+def read_from(read_back: ReadBack) -> str:
+    """How the files were read, behind "was" or "were"."""
+    return _READ[read_back]
+
+
 def headline(found: Verification) -> str:
     """The sentence below the first words."""
     total, good = found.recorded, found.good

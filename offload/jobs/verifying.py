@@ -262,6 +262,7 @@ class Verifying:
         *,
         comment: str = "verified",
         patterns: tuple[str, ...] = (),
+        has_folders: bool = True,
     ) -> tuple[tuple[Appended, ...], str]:
         """Append the next generation, if it is asked for and may be.
 
@@ -282,6 +283,7 @@ class Verifying:
             now,
             comment,
             patterns,
+            has_folders=has_folders,
         )
         with self._step("record"):
             try:
