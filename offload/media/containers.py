@@ -9,6 +9,7 @@ SUFFIXES = {
     **dict.fromkeys((b"mts", b"m2ts", b"m2t", b"ts"), Container.MPEGTS),
     **{b"dpx": Container.DPX, b"dng": Container.DNG, b"exr": Container.EXR},
     **dict.fromkeys((b"tif", b"tiff"), Container.TIFF),
+    **dict.fromkeys((b"j2c", b"j2k", b"jpc"), Container.JPEG2000),
 }
 """By suffix, lower case. The suffixes of formats that we do not read stand nowhere."""
 

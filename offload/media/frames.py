@@ -1,12 +1,12 @@
 """Frames that are files of their own: which kind a file is, and its check.
 
-The checks themselves stand in :mod:`offload.media.dpx`, :mod:`offload.media.tiff` (DNG too) and
-:mod:`offload.media.exr`.
+The checks themselves stand in :mod:`offload.media.dpx`, :mod:`offload.media.tiff` (DNG too),
+:mod:`offload.media.exr` and :mod:`offload.media.codestream`.
 """
 
 from collections.abc import Callable
 
-from offload.media import dpx, exr, tiff
+from offload.media import codestream, dpx, exr, tiff
 from offload.media.heads import Looking
 from offload.media.structure import StructureReport
 from offload.values.clips import Container
@@ -18,6 +18,7 @@ CHECKS: dict[Container, Callable[[Looking], StructureReport]] = {
     Container.TIFF: tiff.check,
     Container.DNG: tiff.check,
     Container.EXR: exr.check,
+    Container.JPEG2000: codestream.check,
 }
 
 
@@ -27,4 +28,6 @@ def frame_container(head: bytes) -> Container | None:
         return Container.DPX
     if head[:4] == exr.MAGIC:
         return Container.EXR
+    if head[:4] == codestream.MAGIC:
+        return Container.JPEG2000
     return Container.TIFF if head[:4] in _TIFF_MAGICS else None

@@ -14,6 +14,7 @@ FORMATS = {
     Container.TIFF: "tiff_pipe",
     Container.DNG: "tiff_pipe",
     Container.EXR: "exr_pipe",
+    Container.JPEG2000: "j2k_pipe",
 }
 """What the library calls the reader of each container."""
 

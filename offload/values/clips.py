@@ -30,13 +30,20 @@ class Container(Enum):
     TIFF = "tiff"
     DNG = "dng"
     EXR = "exr"
+    JPEG2000 = "jpeg2000"
+    """A codestream (ISO/IEC 15444-1) by itself."""
     UNKNOWN = "unknown"
     """Nothing that we can look into; copied and verified like anything else."""
 
     @property
     def is_frame(self) -> bool:
         """Whether one file holds one frame."""
-        return self in (Container.DPX, Container.TIFF, Container.DNG, Container.EXR)
+        return self in _FRAMES
+
+
+_FRAMES = frozenset(
+    {Container.DPX, Container.TIFF, Container.DNG, Container.EXR, Container.JPEG2000}
+)
 
 
 class Copied(Enum):

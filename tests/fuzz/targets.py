@@ -261,6 +261,6 @@ TARGETS = {
     "mxf": _of_clip(".mxf", "mxf", "op-atom"),
     "riff": _of_clip(".wav", "wave", words=_RIFF),
     "mpegts": _of_clip(".mts", "mts"),
-    "frames": _of_clip(".dpx", "dpx", "tiff", "dng", "exr"),
+    "frames": _of_clip(".dpx", "dpx", "tiff", "dng", "exr", "jpeg-2000"),
     "avchd": Target(_avchd, (), seeds.playlists),
 }

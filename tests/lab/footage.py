@@ -137,16 +137,20 @@ def write_footage(
 
 
 def write_frame(path: Path, *, size: tuple[int, int] = (320, 180), seed: int = 1) -> Path:
-    """Write one frame file; what it is, its suffix says (dpx, tif, exr)."""
+    """Write one frame file; what it is, its suffix says (dpx, tif, exr, j2c)."""
     encoders = {
         ".dpx": ("dpx", "gbrp10be"),
         ".tif": ("tiff", "rgb48le"),
         ".exr": ("exr", "gbrpf32le"),
+        ".j2c": ("jpeg2000", "rgb48le"),
     }
     name, pixels = encoders[path.suffix]
     encoder = av.CodecContext.create(name, "w")
     encoder.width, encoder.height = size
     encoder.pix_fmt, encoder.time_base = pixels, 1 / FILM
+    if name == "jpeg2000":
+        # The codestream alone, as cameras write it, and no boxes of a JP2 file around it.
+        encoder.options = {"format": "j2k"}
     frame = picture(size, pixels, seed)
     frame.pts, frame.time_base = 0, 1 / FILM
     packets = [*encoder.encode(frame), *encoder.encode(None)]

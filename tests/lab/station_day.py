@@ -18,6 +18,7 @@ from pathlib import Path
 
 from offload.volumes.watch import Pace
 from tests.lab import oracle
+from tests.lab.footage import write_frame
 from tests.lab.images import EXFAT, EXT4, Rack, Volume
 from tests.lab.station import Set, Watching
 from tests.lab.throttle import throttled
@@ -160,11 +161,12 @@ def back(rack: Rack, folder: Path, files: int) -> dict[str, float]:
     """A card of many files comes back: its listed answer, against one ``find -ls`` of it."""
     station = Set.make(rack, folder, size_bytes=512 * MIB)
     card = rack.volume(EXFAT, name="card", size_bytes=128 * MIB)
-    # One clip of many frames; what is in the frames does not matter to a listing.
+    # One clip of many frames, as small as they can be.
+    frame = write_frame(folder / "frame.j2c", size=(16, 9)).read_bytes()
     clip = card.root / "A001C001_240501_R1AB"
     clip.mkdir()
     for number in range(files):
-        (clip / f"A001C001_{number:07}.j2c").write_bytes(b"%d" % number)
+        (clip / f"A001C001_{number:07}.j2c").write_bytes(frame)
     card.sync()
     card.unmount()
     card.mount()
@@ -188,7 +190,7 @@ def back(rack: Rack, folder: Path, files: int) -> dict[str, float]:
 
 
 def one_folder(rack: Rack, folder: Path, files: int) -> dict[str, float]:
-    """A card with so many files of one byte in one folder, new and coming back; time and memory.
+    """A card with so many small frames in one folder, new and coming back; time and memory.
 
     Raises:
         AssertionError: it was not cleared, or a copy is missing.
@@ -198,8 +200,10 @@ def one_folder(rack: Rack, folder: Path, files: int) -> dict[str, float]:
     card = rack.volume(EXT4_SMALL_FILES, name="card", size_bytes=size_bytes)
     clip = card.root / "A001C001_261125_NF01"
     clip.mkdir()
+    frame = write_frame(folder / "frame.j2c", size=(16, 9)).read_bytes()
+    assert len(frame) <= _A_SMALL_FILE_BYTES
     for number in range(files):
-        (clip / f"A001C001_261125_{number:07}.j2c").write_bytes(b"%d" % (number % 10))
+        (clip / f"A001C001_261125_{number:07}.j2c").write_bytes(frame)
     card.sync()
     card.unmount()
     with Watching(station.installation) as watching:

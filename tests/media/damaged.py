@@ -68,6 +68,11 @@ FORMS = {
             b"A001C001_0001.exr",
             lambda: made.frame("exr", "gbrpf32le", (("compression", "zip16"),)),
         ),
+        Form(
+            "jpeg 2000",
+            b"A001C001_0001.j2c",
+            lambda: made.frame("jpeg2000", "rgb24", (("format", "j2k"),)),
+        ),
     )
 }
 

@@ -58,6 +58,13 @@ def test_frames_of_one_name_are_one_clip():
     assert clips[0].findings == ()
 
 
+@pytest.mark.parametrize("suffix", [b".dng", b".dpx", b".exr", b".tif", b".tiff", b".j2c", b".J2K"])
+def test_frames_of_every_kind_that_cameras_write_are_one_clip(suffix):
+    """Taken for clips, each frame of a roll would be told as one whose number is there twice."""
+    (clip,) = _group(_frames(b"A001C001", range(100), suffix), is_clip=lambda _path: True)
+    assert (clip.kind, len(clip.files)) == (ClipKind.FRAMES, 100)
+
+
 def test_hole_in_a_sequence_is_named():
     (clip,) = _group(_frames(b"F", [*range(1000, 1042), *range(1045, 1050), 1051]))
     assert _texts(clip) == ["frames 1042-1044 missing", "frame 1050 missing"]

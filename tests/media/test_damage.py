@@ -45,6 +45,7 @@ HOLES = {
     "mxf mpeg-2": ALL,
     "mxf op-atom": ALL,
     "mts": ALL,
+    "jpeg 2000": ALL,
 }
 # 4 KiB of zeros: heads and tables alone, and with every sample read whole. What lies in sound
 # stays hidden either way; so does, in VC-3, what hits no beginning of a row.
@@ -61,6 +62,7 @@ SMALL_HOLES = {
     "mts": (30, 30),
     "wave": (0, 0),
     "dpx": (0, 0),
+    "jpeg 2000": (3, 3),
 }
 
 
@@ -207,7 +209,9 @@ def test_file_without_meaning_is_empty(content, file):
     [b"Night Ferry, day 12\n" * 50, random.Random(1).randbytes(20_000), b"abcdefgh"],
     ids=["text", "noise", "8-bytes"],
 )
-@pytest.mark.parametrize("file", [b"a.mov", b"a.mxf", b"a.wav", b"a.mts", b"a.dng", b"a.exr"])
+@pytest.mark.parametrize(
+    "file", [b"a.mov", b"a.mxf", b"a.wav", b"a.mts", b"a.dng", b"a.exr", b"a.j2c"]
+)
 def test_other_content_under_our_suffix_is_held(content, file):
     assert _check(content, file) == [ClipCode.DAMAGED]
 

@@ -41,6 +41,18 @@ FRAMES = {
         lambda: frame("exr", "gbrpf32le", (("compression", "none"),)),
         Container.EXR,
     ),
+    "jpeg-2000": (
+        b"f.j2c",
+        lambda: frame("jpeg2000", "rgb24", (("format", "j2k"),)),
+        Container.JPEG2000,
+    ),
+    "jpeg-2000-tiles": (
+        b"f.j2c",
+        lambda: frame(
+            "jpeg2000", "rgb48le", (("format", "j2k"), ("tile_width", "128"), ("tile_height", "64"))
+        ),
+        Container.JPEG2000,
+    ),
 }
 
 

@@ -15,7 +15,18 @@ from offload.values.clips import ClipCode, Complete, Weight
 from tests.media import made_clips
 from tests.media.made_clips import clip, frame, wave
 
-SUFFIXES = [b".mov", b".mxf", b".wav", b".mts", b".dpx", b".tif", b".dng", b".exr", b".xyz"]
+SUFFIXES = [
+    b".mov",
+    b".mxf",
+    b".wav",
+    b".mts",
+    b".dpx",
+    b".tif",
+    b".dng",
+    b".exr",
+    b".j2c",
+    b".xyz",
+]
 SMALL = {
     "mov": (b"a.mov", lambda: clip("mov", frames=3)),
     "fragments": (
@@ -40,6 +51,7 @@ SMALL = {
     "tiff": (b"a.tif", lambda: frame("tiff", "rgb24", (("compression_algo", "lzw"),))),
     "dng": (b"a.dng", made_clips.dng),
     "exr": (b"a.exr", lambda: frame("exr", "gbrpf32le", (("compression", "zip16"),))),
+    "jpeg-2000": (b"a.j2c", lambda: frame("jpeg2000", "rgb24", (("format", "j2k"),))),
 }
 _FUZZ = settings(
     max_examples=150,

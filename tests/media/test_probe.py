@@ -242,7 +242,12 @@ def test_sound_files_have_time_reference(
 
 @pytest.mark.parametrize(
     ("name", "container"),
-    [("f.dpx", Container.DPX), ("f.tif", Container.TIFF), ("f.exr", Container.EXR)],
+    [
+        ("f.dpx", Container.DPX),
+        ("f.tif", Container.TIFF),
+        ("f.exr", Container.EXR),
+        ("f.j2c", Container.JPEG2000),
+    ],
 )
 def test_frame_files_are_pictures(
     pool: ProbePool, tmp_path: Path, name: str, container: Container
