@@ -11,6 +11,8 @@ from datetime import datetime
 from itertools import takewhile
 from typing import TextIO
 
+from rich.cells import cell_len
+
 from offload.clearance.shell import quoted
 from offload.clearance.words import counted, grouped, listed, phrase, safe
 from offload.cli.amounts import size
@@ -43,6 +45,7 @@ class Scene:
         is_label: ``name`` is only the label of a card that has no roll yet.
         when: the moment of the verdict, with zone; left out where None.
         rows: label and text of further lines below a clearance, in order, text escaped.
+        record: where the signed clearance lies, relative to each drive, raw; stands in its row.
         is_check: asked whether erasing now would lose anything: files are counted by drives.
     """
 
@@ -50,6 +53,7 @@ class Scene:
     is_label: bool = False
     when: datetime | None = None
     rows: tuple[tuple[str, str], ...] = ()
+    record: bytes = b""
     is_check: bool = False
 
 
@@ -93,6 +97,7 @@ def scene_of(outcome: Outcome, *, is_check: bool = False) -> Scene:
         is_label=bool(outcome.label) and not (context.roll or context.code),
         when=outcome.ended_at,
         rows=rows,
+        record=_common_path(outcome.clearance.paths) if outcome.clearance else b"",
         is_check=is_check,
     )
 
@@ -115,6 +120,18 @@ class _Pen:
         first = f"  {label:<{_LABEL}}  "
         return self.write(text, first, " " * (_LABEL + 4))
 
+    def path_row(self, label: str, text: str, path: bytes) -> Iterator[Line]:
+        """A row that ends with a path, which stands unbroken, as a shell takes it."""
+        *before, last = self.row(label, f"{text}:")
+        yield from before
+        word = quoted(path, ascii_only=self.ascii_only)
+        together = f"{last.text} {word}"
+        if self.width is None or cell_len(together) <= self.width:
+            yield Line(together)
+        else:
+            yield last
+            yield Line(" " * (_LABEL + 4) + word)
+
 
 def _head(verdict: Verdict, scene: Scene, pen: _Pen) -> Iterator[Line]:
     name = f'CARD "{safe(scene.name)}"' if scene.is_label else safe(scene.name)
@@ -134,7 +151,9 @@ def _basis(verdict: Verdict, scene: Scene, pen: _Pen) -> Iterator[Line]:
     for copy in verdict.copies:
         yield from pen.row(safe(copy.drive), _copy_text(copy))
     for label, text in scene.rows:
-        if label in _LAST:
+        if label == "record" and scene.record:
+            yield from pen.path_row(label, text, scene.record)
+        elif label in _LAST:
             yield from pen.row(label, text)
     yield from _words_taken(verdict, pen)
     yield from _notices(verdict.notices, pen)
@@ -237,19 +256,18 @@ def _card_rows(outcome: Outcome) -> Iterator[tuple[str, str]]:
     rest = f"; {counted(left_out, 'computer file')} left out" if left_out else ""
     yield "card read", f"{reads}{rest}"
     if outcome.clearance is not None:
-        yield "record", _record_text(outcome.clearance.paths)
+        yield "record", f"signed, on {listed(sorted(outcome.clearance.paths))}"
     for drive, source in outcome.descends_from.items():
         from_where = f"{source.path}, {to_text(source.manifest.path)}"
         text = f"the copy on {safe(drive)} descends from the copy on {source.drive}: {from_where}"
         yield "descent", text
 
 
-def _record_text(paths: dict[str, bytes]) -> str:
-    """Where the signed clearance lies: what all places have in common, read from the end."""
-    where = f"signed, on {listed(sorted(paths))}"
+def _common_path(paths: dict[str, bytes]) -> bytes:
+    """What the places of the clearance on all drives have in common, read from the end."""
     from_the_end = zip(*(reversed(path.split(b"/")) for path in paths.values()), strict=False)
     common = [parts[0] for parts in takewhile(_are_equal, from_the_end)]
-    return f"{where}: {to_text(b'/'.join(reversed(common)))}" if common else where
+    return b"/".join(reversed(common))
 
 
 def _are_equal(parts: tuple[bytes, ...]) -> bool:

@@ -10,6 +10,7 @@ import sys
 import termios
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -364,8 +365,38 @@ def test_scene_tells_card_readings_and_record() -> None:
     assert scene_of(_outcome(facts)).rows == (
         ("this card", "3 files, 2 KB, code K7-4M2P"),
         ("card read", "twice, both times the same; 1 computer file left out"),
-        ("record", "signed, on a and b: Night Ferry/records/A001/clearance-0001.json"),
+        ("record", "signed, on a and b"),
     )
+
+
+@pytest.mark.parametrize("width", [None, 60, 80, 120])
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_path_of_the_record_can_be_pasted_into_a_shell(
+    width: int | None, ascii_only: bool, tmp_path: Path
+) -> None:
+    """The shell's own reading (POSIX.1-2024, 2.2) of what stands on the screen, line by line."""
+    folder = "Night Ferry  it's Tag 3 ä/records/A001"
+    paths = {
+        name: f"/mnt/{name}/{folder}/clearance-0001.json".encode()
+        for name in ("shuttle-1", "shuttle-2 of the second unit")
+    }
+    outcome = replace(_outcome(good()), clearance=Published("c4", paths, b""))
+    lines = verdict_lines(outcome.verdict, scene_of(outcome), width, ascii_only=ascii_only)
+    (line,) = [each.text for each in lines if "clearance-0001" in each.text]
+    word = line[max(line.find("'"), line.find("$'"), 0) if "$'" not in line else line.find("$'") :]
+    (tmp_path / folder).mkdir(parents=True)
+    (tmp_path / folder / "clearance-0001.json").write_text("found")
+    shell = subprocess.run(
+        ["bash", "-c", f"cat {word}"], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert shell.stdout == "found"
+
+
+def test_plain_path_of_the_record_stays_on_its_line() -> None:
+    outcome = _outcome(good())
+    lines = [each.text for each in verdict_lines(outcome.verdict, scene_of(outcome), 100)]
+    path = "'Night Ferry/records/A001/clearance-0001.json'"
+    assert f"  record       signed, on a and b: {path}" in lines
 
 
 def test_scene_says_that_the_card_was_read_once() -> None:
