@@ -74,7 +74,7 @@ def preflight(
         _proposed(by_name.get(each.name), each, refusals, wish, tools, (*_APPEAR, *watched))
         for each in wish.drives
     )
-    found = check(Proposal(_card(card, entries), drives, wish.policy))
+    found = check(Proposal(_card(card, entries, wish), drives, wish.policy))
     if found.is_stopped:
         raise PreflightError(found.problems)
     return found
@@ -97,7 +97,7 @@ def _proposed(
     return ProposedDrive(asked.name, asked.path, b"", refusal=refusal)
 
 
-def _card(card: HeldCard, entries: Entries) -> ProposedCard:
+def _card(card: HeldCard, entries: Entries, wish: Wish) -> ProposedCard:
     return ProposedCard(
         os.path.realpath(card.path),
         entries,
@@ -107,6 +107,7 @@ def _card(card: HeldCard, entries: Entries) -> ProposedCard:
         card.physical.devices,
         card.physical.is_known,
         not card.is_folder_on_drive,
+        is_delivery=wish.is_delivery,
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from offload.errors import OffloadError, UsageError
 from offload.events import CardCoded, Event, RollNamed
 from offload.jobs.offloading import offload_card
+from offload.jobs.preflighting import PreflightError
 from offload.jobs.receive_run import LeftError
 from offload.jobs.tools import StoppedError, Tools
 from offload.jobs.verify_result import FileState, SignatureState
@@ -437,6 +438,19 @@ def test_no_drive_is_no_reception(rack: Rack, tmp_path: Path) -> None:
     depot = Depot.make(rack, tmp_path, drives=(EXT4,))
     found = depot.receive()
     assert (found.is_as_sent, found.copies, found.is_copied, found.exit_code) == (True, 1, False, 1)
+
+
+def test_no_usable_drive_is_said_of_the_delivery(rack: Rack, tmp_path: Path) -> None:
+    """Card words never apply to somebody else's copy, nor does the command for cards."""
+    depot = Depot.make(rack, tmp_path)
+    for drive in depot.drives:
+        drive.pull()
+    with pytest.raises(PreflightError, match="delivery could be copied to") as caught:
+        depot.receive()
+    said = " ".join((caught.value.what, caught.value.meaning, caught.value.remedy))
+    assert "card" not in said.lower()
+    assert "offload copy" not in said
+    assert "--to DRIVE" in caught.value.remedy
 
 
 def test_errors_say_what_to_do(rack: Rack, tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ class ProposedCard:
         is_known: whether ``devices`` could be worked out.
         is_whole_volume: false where a folder on a larger volume stands for the card.
         other_run: who is working on this card already, for people; empty when nobody is.
+        is_delivery: it is a delivery, or a copy of ours that goes to a further drive, and no card.
     """
 
     path: bytes
@@ -40,6 +41,12 @@ class ProposedCard:
     is_known: bool = True
     is_whole_volume: bool = True
     other_run: str = ""
+    is_delivery: bool = False
+
+    @property
+    def called(self) -> str:
+        """The word for it."""
+        return "delivery" if self.is_delivery else "card"
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,10 +20,11 @@ _LET_SAME = ", or declare that this may count:  offload copy --same-drive-ok"
 
 def about_card(proposal: Proposal) -> Iterator[Problem]:
     """What stops the run whatever the drives are."""
-    if proposal.card.other_run:
+    card = proposal.card
+    if card.other_run:
         yield stop(
             "card-busy",
-            f"Another run is working on this card: {shown(proposal.card.other_run)}.",
+            f"Another run is working on this {card.called}: {shown(card.other_run)}.",
             "Wait until it has ended, then the same command.",
         )
 
@@ -43,9 +44,9 @@ def about_place(card: ProposedCard, drive: ProposedDrive) -> Iterator[Problem]:
     elif _is_in_the_way(card, drive):
         yield stop(
             "card-inside-drive",
-            f"The card lies inside the folder of {shown(drive.name)} ({to_text(drive.path)}), and "
-            "the copy would grow beside what it is copied from.",
-            "Name a folder that the card does not lie in:  offload copy --to FOLDER",
+            f"The {card.called} lies inside the folder of {shown(drive.name)} "
+            f"({to_text(drive.path)}), and the copy would grow beside what it is copied from.",
+            f"Name a folder that the {card.called} does not lie in:  {_with(card, '--to FOLDER')}",
             drive=drive.name,
         )
 
@@ -57,15 +58,17 @@ def about_counting(card: ProposedCard, drive: ProposedDrive, policy: Policy) -> 
     if is_shared and card.is_whole_volume:
         yield held_later(
             "drive-on-card",
-            f"{called} is on the same device as the card, and erasing takes both.",
+            f"{called} is on the same device as the {card.called}, and "
+            + ("one fault takes both." if card.is_delivery else "erasing takes both."),
             OTHER_DRIVE,
             drive=drive.name,
         )
     elif is_shared and policy.separate_drives:
         yield held_later(
             "shared-drive",
-            f"{called} is on the same physical device as the folder that stands for the card, and "
-            "one fault takes both.",
+            f"{called} is on the same physical device as "
+            + ("the delivery" if card.is_delivery else "the folder that stands for the card")
+            + ", and one fault takes both.",
             f"{OTHER_DRIVE}{_LET_SAME}",
             drive=drive.name,
         )
@@ -79,8 +82,8 @@ def about_counting(card: ProposedCard, drive: ProposedDrive, policy: Policy) -> 
     elif not _is_seen(drive, policy):
         yield held_later(
             "drive-unknown",
-            f"Nothing shows on what device {called} is, so it may be one that the card or another "
-            "copy is on.",
+            f"Nothing shows on what device {called} is, so it may be one that the {card.called} or "
+            "another copy is on.",
             "Plug it in without a hub or enclosure for several drives, or declare it in the "
             "settings (declared_separate_from).",
             drive=drive.name,
@@ -134,8 +137,11 @@ def about_number(
     if not drives:
         yield stop(
             "no-drive",
-            "No drive is left that the card could be copied to.",
-            "Mend what is said of the drives, then:  offload copy; "
+            f"No drive is left that the {card.called} could be copied to.",
+            "Mend what is said of the drives, then the same command; or name another one with it:  "
+            "--to DRIVE"
+            if card.is_delivery
+            else "Mend what is said of the drives, then:  offload copy; "
             "or name another:  offload copy --to DRIVE",
         )
         return
@@ -146,8 +152,13 @@ def about_number(
             "too-few-copies",
             f"{policy.copies_needed} separate drives are needed, and {count or 'none'} of those "
             f"given can count.",
-            f"Add a drive:  offload copy {_to(drives)} --to DRIVE",
+            f"Add a drive:  {_with(card, f'{_to(drives)} --to DRIVE')}",
         )
+
+
+def _with(card: ProposedCard, options: str) -> str:
+    """The command, with options; a delivery has more than one."""
+    return f"the same command with {options}" if card.is_delivery else f"offload copy {options}"
 
 
 def separate_count(drives: Sequence[ProposedDrive], policy: Policy) -> int:
