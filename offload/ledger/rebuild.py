@@ -20,7 +20,7 @@ from offload.ledger.database import Ledger
 from offload.ledger.drives import DriveHints
 from offload.ledger.offloads import NewOffload, Work
 from offload.ledger.rolls import NewRoll, Roll
-from offload.ledger.standing import dismiss
+from offload.ledger.standing import dismiss, take_up
 from offload.values.entries import Kind
 from offload.values.facts import CopyState, Policy
 from offload.values.inventory import Inventory
@@ -150,6 +150,7 @@ def _clearance(
             found.at_ns,
         )
         clearances.add(ledger, new)
+        take_up(ledger, roll.card)
     _void_withdrawn(ledger, found)
     # What the card was last told is what its newest clearance is worth now.
     last = clearances.last_of_card(ledger, roll.card)

@@ -118,6 +118,11 @@ def dismiss(ledger: Ledger, card: int) -> None:
     ledger.change("UPDATE cards SET dismissed_digest = digest WHERE id = ?", (card,))
 
 
+def take_up(ledger: Ledger, card: int) -> None:
+    """More has become known of a card of which nobody needed to take care."""
+    ledger.change("UPDATE cards SET dismissed_digest = '-' WHERE id = ?", (card,))
+
+
 def newest_rolls(
     ledger: Ledger, count: int = 100, *, before_ns: int = 1 << 62
 ) -> tuple[RollStanding, ...]:

@@ -149,6 +149,7 @@ CALLS: dict[str, Callable[[Ledger], Any]] = {
     "standing.seen_since": lambda ledger: standing.seen_since(ledger, 0),
     "standing.not_proven": standing.not_proven,
     "standing.dismiss": lambda ledger: standing.dismiss(ledger, 1),
+    "standing.take_up": lambda ledger: standing.take_up(ledger, 1),
     "standing.newest_rolls": standing.newest_rolls,
 }
 

@@ -112,6 +112,17 @@ def test_old_card_without_clearance_raises_no_alarm(ledger: Ledger) -> None:
     assert standing.not_proven(ledger) == ()
 
 
+def test_clearance_that_is_found_later_counts(ledger: Ledger) -> None:
+    """The key that signed it was not known before, or the first drive had none."""
+    for found in (replace(FOUND, clearance=None), FOUND):
+        rebuild.write_back(ledger, found, NOON)
+    (card,) = standing.seen_since(ledger, 0)
+    assert card.place is standing.Place.OUT_WAS_SAFE
+    rebuild.write_back(ledger, replace(FOUND, clearance=WITHDRAWN), NOON)
+    (card,) = standing.not_proven(ledger)
+    assert card.place is standing.Place.OUT_NOT_PROVEN
+
+
 @pytest.mark.parametrize("told_first", ["in force", "withdrawn"])
 def test_clearance_withdrawn_on_any_drive_is_void(ledger: Ledger, told_first: str) -> None:
     """One drive was away when the card was held: its copy of the clearance lies there unchanged."""
