@@ -89,6 +89,8 @@ def _card(card: CardLine, width: int | None) -> Iterator[str]:
             state += ", and only listed since, not read"
     elif card.place is Place.DISMISSED:
         state = "out; a person has said that it needs no more care"
+        if not card.mount_point:
+            state = "known from the record on its drives alone"
     elif card.answer is Answer.CLEARED and when:
         state = f"in the reader; was safe at {when}"
     elif card.answer is Answer.HELD:

@@ -21,8 +21,9 @@ from offload.jobs.opening import HeldCard, list_card, open_card
 from offload.jobs.outcome import Outcome
 from offload.jobs.tools import Tools
 from offload.ledger import clearances, decisions, files, findings, inventories
+from offload.ledger.offloads import Work
 from offload.storage.root import Root
-from offload.values.entries import Entries, Kind
+from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, Decision, Facts, Policy
 from offload.values.findings import Finding
 from offload.values.paths import parent
@@ -86,14 +87,20 @@ def _context(card: HeldCard, known: Known, walk: Walk, tools: Tools) -> Context:
         moment = datetime.fromtimestamp(given.given.at_ns / 1e9).astimezone()
         safe_at = f"{moment:%H:%M on %a %d %b}"
     took_s = ((known.last.ended_ns or known.last.changed_ns) - known.last.started_ns) / 1e9
-    takes = f"about {max(1, round(took_s / 60))} min"
+    # How long a run took that is known from its records alone, nothing says.
+    is_timed = known.last.work is not Work.REBUILT
+    takes = f"about {max(1, round(took_s / 60))} min" if is_timed else ""
     return Context(known.roll, known.code, card.path, safe_at, takes)
 
 
 def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tools) -> Facts:
     before = inventories.load(tools.ledger, known.last.inventory)
     changes: list[Finding] = []
-    compare_lists(before.entries, walk.inventory.entries, changes)
+    listed = walk.inventory.entries
+    if known.last.work is Work.REBUILT:
+        # A manifest has the times of files to the second, and cuts what is beyond.
+        listed = _to_the_second(listed)
+    compare_lists(before.entries, listed, changes)
     is_same = card.is_mounted_as(known.last.mounting)
     is_as_listed = not changes and before.digest == walk.inventory.digest
     entries = before.entries
@@ -125,6 +132,13 @@ def _facts(card: HeldCard, walk: Walk, known: Known, policy: Policy, tools: Tool
         card_changes=tuple(changes),
         decisions=_decisions(known, tools),
         clip_findings=_clip_findings(known, tools),
+    )
+
+
+def _to_the_second(entries: Entries) -> Entries:
+    return Entries(
+        Entry(each.path, each.kind, each.size_bytes, each.mtime_ns // 10**9 * 10**9, each.note)
+        for each in entries
     )
 
 
