@@ -25,6 +25,7 @@ MARKER = b".offload-drive"
 """A file with a random number in the folder given: tells the drive from an empty folder."""
 
 _MARKER_LIMIT = 4096
+_NAME_LIMIT = 255
 
 
 class DriveAwayError(DriveError):
@@ -286,14 +287,23 @@ def _new_marker(drive: HeldDrive, surroundings: Surroundings) -> str:
 
 def read_marker(root: Root) -> str:
     """The number in a drive's marker file; empty where there is none that can be read."""
+    marker = _marker_part(root, "drive")
+    return marker if len(marker) <= 64 else ""
+
+
+def marked_name(root: Root) -> str:
+    """What a drive was called at its first use, by its marker file; raw, and empty likewise."""
+    name = _marker_part(root, "name")
+    return name if len(name) <= _NAME_LIMIT else ""
+
+
+def _marker_part(root: Root, key: str) -> str:
     try:
         found = json.loads(root.read_small(MARKER, _MARKER_LIMIT))
-    except FileNotFoundError:
-        return ""
     except (OSError, ValueError, RecursionError):
         return ""
-    marker = found.get("drive") if isinstance(found, dict) else None
-    return marker if isinstance(marker, str) and len(marker) <= 64 else ""
+    part = found.get(key) if isinstance(found, dict) else None
+    return part if isinstance(part, str) else ""
 
 
 def is_drive_there(drive: HeldDrive, surroundings: Surroundings) -> bool:

@@ -7,7 +7,7 @@ folder is named, the folder that holds both is opened, and nothing but these two
 import os
 from collections.abc import Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from offload.card.inventory import IsInnerMount, take_inventory
 from offload.errors import CardError, DriveError, UsageError, reason
@@ -98,6 +98,10 @@ class Listing:
     def records_folders(self) -> Mapping[bytes, bytes]:
         """Every ``records/ROLL`` beside a roll: its path, and the path of the roll."""
         return self._rolls
+
+    def of_roll(self, records: bytes) -> "Listing":
+        """The same, in which only this ``records/ROLL`` has a roll beside it."""
+        return replace(self, _rolls={records: self._rolls[records]})
 
     def number(self, path: bytes) -> int | None:
         """The number of a path's entry; nothing where it is not there."""
