@@ -129,6 +129,10 @@ def said_of(ledger: Ledger, roll: int, zone: tzinfo | None) -> Said:
     judged = next((run for run in runs if run.answer is not None), None)
     if judged is None or _is_open(runs, judged):
         return _open(runs, judged, zone)
+    if judged.work is Work.REBUILT and not clearances.of_roll(ledger, roll):
+        advice = "Keep the card. It is known from the record beside its copies alone, and no "
+        advice += "clearance that counts here was among it."
+        return Said(Standing.OPEN, "No verdict", advice, run=judged)
     signed = _clearance(ledger, roll, judged)
     standing, answer, advice = _words(judged, signed, zone)
     verdict = _Plain(judged.verdict)

@@ -199,6 +199,9 @@ def test_roll_written_back_from_records_claims_no_reading(ledger: Ledger) -> Non
     assert dict(found.clips[0].answers)["copied"] == "not known"
     assert [line.state for line in found.drives] == ["known from its record alone"]
     assert found.said.advice.startswith("Keep the card.")
+    # How its run ended no record says where no clearance lies beside it.
+    assert found.said.standing is Standing.OPEN
+    assert (found.said.answer, "Held" in found.said.advice) == ("No verdict", False)
 
 
 def _recorded(ledger: Ledger, like: int) -> FoundRecord:
