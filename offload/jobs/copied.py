@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from offload.jobs.placing import Place
+from offload.jobs.placing import Answered, Place, without_end
 from offload.jobs.same_manifest import SameManifest
 from offload.record.mhl.model import FORMATS, RootHash
 from offload.record.mhl.naming import HISTORY_FOLDER
@@ -25,6 +25,7 @@ class Occasion:
         identity: who signs, as in the line for ``allowed_signers``.
         comment: what was done, free text.
         manifests: first manifests of this run so far; more are put in here.
+        answered: carries out a look at a drive that has one of them.
     """
 
     started_at: datetime
@@ -33,6 +34,7 @@ class Occasion:
     identity: str
     comment: str = ""
     manifests: list[SameManifest] = field(default_factory=list, compare=False)
+    answered: Answered = without_end
 
 
 @dataclass(slots=True)

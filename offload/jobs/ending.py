@@ -8,6 +8,7 @@ back from the drives before anybody is told anything.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 
 from offload import __version__
 from offload.card.inventory import Walk
@@ -39,6 +40,7 @@ from offload.ledger import clearances, copies
 from offload.values.facts import Facts, ReadBack
 from offload.values.findings import Finding
 from offload.values.verdict import Verdict
+from offload.volumes.bounded import NotAnsweringError
 
 _NOTICED = frozenset({"time-not-kept"})
 _STAGES = {
@@ -116,10 +118,15 @@ class Ending:
         """Whoever has only the drives has to see it too."""
         now = self.tools.surroundings.now().astimezone()
         because = tuple(dict.fromkeys(hold.code for hold in verdict.holds))
-        for finding in withdraw_earlier(
-            _rolls_on(self.drives.active), because, now, self.tools.key
-        ):
-            self.tools.sink(Found(finding))
+        for place in self.drives.active:
+            step = partial(withdraw_earlier, _rolls_on([place]), because, now, self.tools.key)
+            try:
+                found = self.drives.answered(place.drive, step)
+            except NotAnsweringError as error:
+                self.drives.fail(place.name, str(error))
+                continue
+            for finding in found:
+                self.tools.sink(Found(finding))
 
     def _write_page(self) -> None:
         """The page is for looking at: whatever goes wrong with it changes nothing here."""

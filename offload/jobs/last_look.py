@@ -8,18 +8,20 @@ is a fact of its own, and each keeps the card.
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from offload.card.inventory import Walk
 from offload.errors import CardError
 from offload.jobs.opening import is_drive_there
 from offload.jobs.passes import PassColumns
-from offload.jobs.placing import Place
+from offload.jobs.placing import Answered, Place
 from offload.jobs.surroundings import Surroundings
 from offload.storage.root import Root
 from offload.transfer.results import Marks
 from offload.values.entries import Entries, Entry, Kind
 from offload.values.facts import CardState, CopyState
 from offload.values.findings import Finding
+from offload.volumes.bounded import NotAnsweringError
 
 _MOST_CHANGES = 1000
 _PROVEN = frozenset({CopyState.PROVEN_DEVICE, CopyState.PROVEN_SERVER})
@@ -70,13 +72,23 @@ def look_at_drives(
     columns: PassColumns,
     surroundings: Surroundings,
     look: LastLook,
+    answered: Answered,
 ) -> None:
-    """Look at every proven copy once more, by its path on the drive."""
+    """Look at every proven copy once more, by its path on the drive.
+
+    Args:
+        places, entries, columns, surroundings: of the run.
+        look: is filled.
+        answered: carries out the look at one drive; a silent one is away.
+    """
     for place in places:
         if not is_drive_there(place.drive, surroundings):
             look.away.add(place.name)
             continue
-        _look_at_copies(place, entries, columns)
+        try:
+            answered(place.drive, partial(_look_at_copies, place, entries, columns))
+        except NotAnsweringError:
+            look.away.add(place.name)
 
 
 def _look_at_copies(place: Place, entries: Entries, columns: PassColumns) -> None:

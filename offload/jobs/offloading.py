@@ -6,9 +6,10 @@ counts, then renamed on every one; the ledger committed; and only then the verdi
 """
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, datetime
+from functools import partial
 
 from offload.card.folder import shooting_day
 from offload.card.inventory import Walk
@@ -72,6 +73,7 @@ from offload.values.entries import Entries
 from offload.values.facts import CopyState
 from offload.values.findings import Finding
 from offload.values.inventory import Inventory, card_code
+from offload.volumes.bounded import NotAnsweringError
 
 _LOOKS = 3
 
@@ -342,7 +344,10 @@ class CardRun:
 
     def _is_other(self, part: RollPart) -> bool:
         try:
-            return self._contradicts(part)
+            return self._drives.answered(part.place.drive, partial(self._contradicts, part))
+        except NotAnsweringError as error:
+            self._drives.fail(part.place.name, str(error))
+            return False
         except (OSError, RecordError) as error:
             text = str(error) if isinstance(error, RecordError) else reason(error)
             self._found(Finding("record-broken", text, b"", part.place.name))
@@ -438,24 +443,37 @@ class CardRun:
             self._surroundings.host,
             self._tools.identity,
             self._comment(),
+            answered=self._drives.answered,
         )
         for place in self._active:
+            step = partial(self._record_on, place, occasion)
             try:
-                self._record_on(place, occasion)
+                self._drives.answered(place.drive, step)()
+            except NotAnsweringError as error:
+                self._drives.fail(place.name, str(error))
             except (OSError, RecordError) as error:
                 why = reason(error) if isinstance(error, OSError) else str(error)
                 self._found(Finding("record-not-written", why, b"", place.name))
+            self._drives.drop_silent()
 
-    def _record_on(self, place: Place, occasion: Occasion) -> None:
-        """Record, name, lease of every roll; a drive counts as recorded only with all of them."""
+    def _record_on(self, place: Place, occasion: Occasion) -> Callable[[], None]:
+        """Record, name, lease of every roll; a drive counts as recorded only with all of them.
+
+        Returns:
+            Notes what was done, called once all of it is: a drive may be given up in the middle.
+        """
         parts = list(self._parts_of(place))
         made = [self._record_roll(part, self._occasion_of(part, occasion)) for part in parts]
         recorded = {at: each for at, each in enumerate(made) if each is not None}
-        self._rolls_recorded[place.name] = recorded
-        if isinstance(place, SpreadPlace):
-            place.note_standing()
-        if len(recorded) == len(parts):
-            self._recorded[place.name] = recorded[len(parts) - 1]
+
+        def note() -> None:
+            self._rolls_recorded[place.name] = recorded
+            if isinstance(place, SpreadPlace):
+                place.note_standing()
+            if len(recorded) == len(parts):
+                self._recorded[place.name] = recorded[len(parts) - 1]
+
+        return note
 
     def _occasion_of(self, part: RollPart, occasion: Occasion) -> Occasion:
         """Only within one roll may a manifest be written once more for another drive."""
@@ -497,7 +515,14 @@ class CardRun:
 
     def _look_once(self) -> LastLook:
         look = LastLook()
-        look_at_drives(self._active, self._entries, self._columns, self._surroundings, look)
+        look_at_drives(
+            self._active,
+            self._entries,
+            self._columns,
+            self._surroundings,
+            look,
+            self._drives.answered,
+        )
         look_at_card(
             self._card.root,
             self._entries,

@@ -234,7 +234,7 @@ def open_drive(wish: DriveWish, surroundings: Surroundings) -> HeldDrive:
             ("open drive", path), lambda: _opened(wish, path, surroundings), limit_s, _let_go
         )
     except NotAnsweringError as error:
-        raise _silent(wish, error) from error
+        raise silent_error(wish, str(error)) from error
     except OSError as error:
         raise _away(wish, reason(error)) from error
 
@@ -343,10 +343,11 @@ def _away(wish: DriveWish, why: str) -> DriveError:
     )
 
 
-def _silent(wish: DriveWish, error: NotAnsweringError) -> DriveError:
+def silent_error(wish: DriveWish, why: str) -> DriveError:
+    """A drive that answers no call; nothing of the card has been written to it in this run."""
     name = to_text(wish.name.encode("utf-8", "surrogateescape"))
     return DriveAwayError(
-        f"the drive {name} does not answer: {error}",
+        f"the drive {name} does not answer: {why}",
         path=wish.path,
         meaning="Nothing was written to it; the other drives go on.",
         remedy="Look at its cable, or at its server and the network, then the same command: "

@@ -10,6 +10,7 @@ from offload.storage.evidence import Evidence
 from offload.storage.extents import fetched_at_least
 from offload.transfer.card_reader import NoteRead
 from offload.transfer.counters import Lane, Pass, Progress
+from offload.transfer.listening import SilenceOf
 from offload.transfer.plan import IsStopped, Item, Target
 from offload.transfer.proving import prove_all
 from offload.transfer.pump import Drive, copy_all
@@ -99,6 +100,7 @@ def run_copying(
     surroundings: Surroundings,
     is_stopped: IsStopped,
     note_read: NoteRead,
+    silence_of: SilenceOf,
 ) -> None:
     """Read the card once and write what is missing; states stay "written" until proven."""
     _set_totals(progress.copying, places, items)
@@ -116,6 +118,7 @@ def run_copying(
         is_card_present=lambda: is_still_mounted(card, surroundings),
         is_only_reading=evidence is not None,
         note_read=note_read,
+        silence_of=silence_of,
     )
     for item in items:
         columns.card_states[item.number] = copied.card_states[item.number]
@@ -169,11 +172,13 @@ def run_proving(
     surroundings: Surroundings,
     is_stopped: IsStopped,
     card_numbers: Sequence[int],
+    silence_of: SilenceOf,
 ) -> None:
     """Read every drive, and the card where it is due, and settle the states.
 
     Args:
         card_numbers: entries of the card to read in this pass.
+        silence_of: listens to a drive that is waited for.
     """
     readings = [_drive_reading(place, entries, columns) for place in places]
     if card_numbers:
@@ -197,12 +202,17 @@ def run_proving(
         len(entries),
         read_counter=surroundings.read_counter,
         is_stopped=is_stopped,
+        silence_of=silence_of,
     )
     if is_stopped():
         columns.copied.is_stopped = True
     for place in places:
         place.is_read = True
-        _settle_drive(place, results[place.name], columns)
+        result = results[place.name]
+        _settle_drive(place, result, columns)
+        if result.hanging is not None:
+            columns.copied.failures[place.name] = result.silence
+            columns.copied.hanging[place.name] = result.hanging
     if card_numbers:
         _settle_card(results[CARD], columns, card_numbers)
 

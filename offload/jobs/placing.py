@@ -18,10 +18,12 @@ import stat
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
+from functools import partial
+from typing import Protocol, TypeVar
 
 from offload.errors import DriveError, OffloadError, RecordError, reason
 from offload.jobs.lease import RUN_NAME, Lock, Run, read_run
-from offload.jobs.opening import HeldDrive
+from offload.jobs.opening import HeldDrive, silent_error
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.storage.durable import is_temporary
 from offload.storage.evidence import Medium
@@ -44,6 +46,9 @@ from offload.transfer.preflight.names import NameRules
 from offload.transfer.preflight.probing import probe_names, rules_for
 from offload.values.entries import Entries, Kind
 from offload.values.paths import join, name, parent
+from offload.volumes.bounded import NotAnsweringError
+
+T = TypeVar("T")
 
 RECORDS = b"records"
 NAMES_NAME = b"names.json"
@@ -206,6 +211,22 @@ class Place:
         self.is_mounted_anew = False
 
 
+class Answered(Protocol):
+    """Carries out a step on one drive, as long as that answers."""
+
+    def __call__(self, drive: HeldDrive, step: Callable[[], T], /) -> T:
+        """
+        Raises:
+            NotAnsweringError: the drive is silent, and takes no more part.
+        """
+        ...
+
+
+def without_end(drive: HeldDrive, step: Callable[[], T], /) -> T:  # noqa: ARG001
+    """Waits for a drive however long it takes."""
+    return step()
+
+
 class _OtherCardError(Exception):
     """A record on a drive says that this name is another card's."""
 
@@ -220,6 +241,7 @@ def place_all(
     first_part: int = 1,
     is_delivery: bool = False,
     gone: frozenset[bytes] = frozenset(),
+    answered: Answered = without_end,
 ) -> tuple[list[Place], dict[str, OffloadError], int]:
     """Find the roll's name and place on every drive. Nothing is left changed.
 
@@ -233,26 +255,39 @@ def place_all(
         is_delivery: what comes is a copy, of a roll that may be here already, from another card or
             hand: what is finished and listed alike may be it, and its record has the last word.
         gone: paths that the finished roll holds and the card has no more.
+        answered: carries out each look at a drive.
 
     Returns:
         Places, all with one roll name; why a drive is dropped; the part taken.
     """
     rules: dict[str, NameRules] = {}
+    silent: dict[str, OffloadError] = {}
 
     def rules_of(drive: HeldDrive) -> NameRules:
         if drive.name not in rules:
-            rules[drive.name] = _rules_of(drive, may_be_tried=may_be_tried(drive))
+            is_tried = may_be_tried(drive)
+            found = answered(drive, lambda: _rules_of(drive, may_be_tried=is_tried))
+            rules[drive.name] = found
         return rules[drive.name]
 
     for part in range(first_part, _MOST_PARTS + 1):
         roll = os.fsencode(run.roll) + (b"-%d" % part if part > 1 else b"")
         try:
             places, refused = _try_all(
-                drives, base_of, roll, run, entries, rules_of, is_delivery=is_delivery, gone=gone
+                [drive for drive in drives if drive.name not in silent],
+                base_of,
+                roll,
+                run,
+                entries,
+                rules_of,
+                answered,
+                is_delivery=is_delivery,
+                gone=gone,
+                silent=silent,
             )
         except _OtherCardError:
             continue
-        return places, refused, part
+        return places, {**refused, **silent}, part
     raise DriveError(
         f"there are {_MOST_PARTS} rolls of other cards under this name already",
         meaning="Nothing was written.",
@@ -284,27 +319,27 @@ def _try_all(
     run: Run,
     entries: Entries,
     rules_of: Callable[[HeldDrive], NameRules],
+    answered: Answered,
     *,
     is_delivery: bool,
     gone: frozenset[bytes],
+    silent: dict[str, OffloadError],
 ) -> tuple[list[Place], dict[str, OffloadError]]:
     places: list[Place] = []
     refused: dict[str, OffloadError] = {}
     for drive in drives:
+        base = b""
         try:
-            place = Place(
-                drive,
-                len(places),
-                base_of(drive),
-                roll,
-                rules_of(drive),
-                bytearray(len(entries)),
-            )
-            _look(place, run, entries, is_delivery=is_delivery, gone=gone)
+            rules = rules_of(drive)
+            base = answered(drive, partial(base_of, drive))
+            place = Place(drive, len(places), base, roll, rules, bytearray(len(entries)))
+            answered(drive, partial(_look, place, run, entries, is_delivery=is_delivery, gone=gone))
+        except NotAnsweringError as error:
+            silent[drive.name] = silent_error(drive.wish, str(error))
         except DriveError as error:
             refused[drive.name] = error
         except OSError as error:
-            refused[drive.name] = _unreadable(join(drive.root.path, base_of(drive)), error)
+            refused[drive.name] = _unreadable(join(drive.root.path, base), error)
         else:
             places.append(place)
     return places, refused

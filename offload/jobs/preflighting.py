@@ -2,12 +2,13 @@
 
 import os
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 from offload.card.layout import LayoutRule
 from offload.errors import OffloadError, reason
 from offload.jobs.noting import drive_card_hints
 from offload.jobs.opening import MARKER, HeldCard, HeldDrive, has_card_layout
-from offload.jobs.placing import Place
+from offload.jobs.placing import Answered, Place
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
 from offload.ledger import cards
@@ -50,6 +51,7 @@ def preflight(
     refusals: Mapping[str, str],
     wish: Wish,
     tools: Tools,
+    answered: Answered,
     watched: Sequence[bytes] = (),
 ) -> Preflight:
     """Look at everything before the first byte.
@@ -61,6 +63,7 @@ def preflight(
         refusals: drive name -> why it cannot.
         wish: what was asked for.
         tools: the ledger knows which volumes were cards, the layouts what is one.
+        answered: carries out a step on one drive as long as that answers.
         watched: folders where volumes appear, beside the usual ones.
 
     Returns:
@@ -71,7 +74,9 @@ def preflight(
     """
     by_name = {place.name: place for place in places}
     drives = tuple(
-        _proposed(by_name.get(each.name), each, refusals, wish, tools, (*_APPEAR, *watched))
+        _proposed(
+            by_name.get(each.name), each, refusals, wish, tools, answered, (*_APPEAR, *watched)
+        )
         for each in wish.drives
     )
     found = check(Proposal(_card(card, entries, wish), drives, wish.policy))
@@ -86,12 +91,15 @@ def _proposed(
     refusals: Mapping[str, str],
     wish: Wish,
     tools: Tools,
+    answered: Answered,
     appear: Sequence[bytes],
 ) -> ProposedDrive:
     refusal = refusals.get(asked.name, "it is not there")
     if place is not None:
         try:
-            return _drive(place, wish, tools, appear)
+            is_card = was_card(place.drive, tools.ledger)
+            ask = partial(_drive, place, wish, tools, appear, is_card=is_card)
+            return answered(place.drive, ask)
         except OSError as error:
             refusal = reason(error)
     return ProposedDrive(asked.name, asked.path, b"", refusal=refusal)
@@ -111,7 +119,9 @@ def _card(card: HeldCard, entries: Entries, wish: Wish) -> ProposedCard:
     )
 
 
-def _drive(place: Place, wish: Wish, tools: Tools, appear: Sequence[bytes]) -> ProposedDrive:
+def _drive(
+    place: Place, wish: Wish, tools: Tools, appear: Sequence[bytes], *, is_card: bool
+) -> ProposedDrive:
     drive = place.drive
     room = os.fstatvfs(drive.root.fd)
     real = os.path.realpath(drive.root.path)
@@ -142,7 +152,7 @@ def _drive(place: Place, wish: Wish, tools: Tools, appear: Sequence[bytes]) -> P
         is_ram=drive.physical.is_ram,
         is_network=drive.physical.is_network,
         accepts_server=drive.wish.accepts_server,
-        is_card=was_card(drive, tools.ledger),
+        is_card=is_card,
         is_unclean=read_state(drive.volume).closing is Closing.NOT_CLEAN,
         has_card_layout=looks_like_card(drive, tools.layouts),
     )
@@ -163,12 +173,13 @@ def looks_like_card(drive: HeldDrive, layouts: Sequence[LayoutRule] | None) -> b
     return not is_used and (is_at_top or os.access(top, os.R_OK)) and has_card_layout(top, layouts)
 
 
-def may_be_tried(card: HeldCard, drive: HeldDrive, tools: Tools) -> bool:
+def may_be_tried(card: HeldCard, drive: HeldDrive, layouts: Sequence[LayoutRule] | None) -> bool:
     """Whether names may be tried on a drive before anything has been said of it.
 
-    Not on what is the card, lies on it, or may be another card: nothing is ever written there.
+    Not on what is the card, lies on it, or may be another card: nothing is ever written there. Of
+    one that was a card (:func:`was_card`) only the ledger knows.
     """
-    if was_card(drive, tools.ledger) or looks_like_card(drive, tools.layouts):
+    if looks_like_card(drive, layouts):
         return False
     try:
         is_inside = lineage_of(card.root.fd)[0] in lineage_of(drive.root.fd)

@@ -4,9 +4,13 @@ Nothing of the card is on any drive before everything that stands in the way has
 that cannot be used is dropped with its reason; the others go on.
 """
 
+import os
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
+from threading import Thread
+from typing import TypeVar
 
 from offload.errors import BusyError, DriveError, OffloadError, reason
 from offload.events import DriveDropped, DriveRoom, Found
@@ -15,9 +19,16 @@ from offload.jobs.keeping_aside import move_aside
 from offload.jobs.lease import RUN_NAME, Lock, Run, read_run, write_run
 from offload.jobs.leftovers import finish_files
 from offload.jobs.noting import Notes
-from offload.jobs.opening import DriveAwayError, HeldCard, HeldDrive, open_drive, write_marker
+from offload.jobs.opening import (
+    DriveAwayError,
+    HeldCard,
+    HeldDrive,
+    open_drive,
+    silent_error,
+    write_marker,
+)
 from offload.jobs.placing import ASIDE, Place, Standing, place_all, rename_roll
-from offload.jobs.preflighting import may_be_tried, preflight
+from offload.jobs.preflighting import may_be_tried, preflight, was_card
 from offload.jobs.taking_turns import in_turn
 from offload.jobs.tools import Tools
 from offload.jobs.wishes import DriveWish, Wish
@@ -27,6 +38,11 @@ from offload.values.entries import Entries, Kind
 from offload.values.facts import CopyState
 from offload.values.findings import Finding
 from offload.values.paths import join, to_text
+from offload.volumes.bounded import NotAnsweringError
+from offload.volumes.hanging_files import let_go_of_files
+from offload.volumes.silence import FellSilentError, Silence, while_answering
+
+T = TypeVar("T")
 
 BaseOf = Callable[[HeldDrive], bytes]
 
@@ -55,6 +71,12 @@ class Drives:
     away: set[str] = field(default_factory=set)
     notices: list[Finding] = field(default_factory=list)
     part: int = 1
+    hanging: dict[str, list[Thread]] = field(default_factory=dict)
+    """Drive name -> threads that hang in calls to it; it has fallen silent."""
+    silent: dict[str, str] = field(default_factory=dict)
+    """Drive name -> what is said of its silence."""
+    _given_up: list[Place] = field(default_factory=list)
+    """Places that fell silent before they took part."""
 
     @property
     def active(self) -> list[Place]:
@@ -80,6 +102,7 @@ class Drives:
             PreflightError: something stops the run; nothing was written.
         """
         drives = [drive for drive in self.held if drive.name not in self.failures]
+        drives = [drive for drive in drives if self._is_answering(drive)]
         with in_turn(drive.root for drive in drives):
             places = self._found_and_made_ready(drives, base_of, lease, entries)
         self.places = [place for place in places if place.name not in self.failures]
@@ -97,15 +120,18 @@ class Drives:
             states: by drive name, the copying pass's own.
             others: which of the card's rolls it is; a card with one roll has but that.
         """
+
+        def leave(place: Place) -> None:
+            for number in range(len(entries)):
+                is_file = entries.kind(number) is Kind.FILE and place.is_in(number, others)
+                if is_file and states[place.name][number] == CopyState.WRITTEN:
+                    place.drive.root.remove_file(place.path_of(number, entries.path(number)))
+            for at, roll in enumerate(reversed(place.rolls)):
+                if at in others and not place.drive.volume.is_read_only:
+                    _give_up_name(roll)
+
         for place in self.active:
-            with self.guarding(place):
-                for number in range(len(entries)):
-                    is_file = entries.kind(number) is Kind.FILE and place.is_in(number, others)
-                    if is_file and states[place.name][number] == CopyState.WRITTEN:
-                        place.drive.root.remove_file(place.path_of(number, entries.path(number)))
-                for at, roll in enumerate(reversed(place.rolls)):
-                    if at in others and not place.drive.volume.is_read_only:
-                        _give_up_name(roll)
+            self.guarded(place, partial(leave, place))
 
     def note_written(self, states: Mapping[str, bytearray]) -> None:
         """What this run has written is there: copied once more, it would be in its own way.
@@ -122,8 +148,7 @@ class Drives:
         """Give the roll its name by card code, on every drive where it is growing."""
         for place in self.active:
             if place.standing is not Standing.DONE:
-                with self.guarding(place):
-                    rename_roll(place, roll)
+                self.guarded(place, partial(rename_roll, place, roll))
 
     def drop(self, name: str, error: OffloadError) -> None:
         """A drive takes no more part."""
@@ -139,21 +164,72 @@ class Drives:
             self.tools.sink(DriveDropped(name, why))
             self.notes.fault(name, why)
 
-    @contextmanager
-    def guarding(self, place: Place) -> Iterator[None]:
-        """A block whose system errors drop the drive that they speak of."""
+    def guarded(self, place: Place, step: Callable[[], None]) -> None:
+        """A step on one drive, whose system errors drop it; so does its silence."""
         try:
-            yield
+            self.answered(place.drive, step)
         except OSError as error:
             self.fail(place.name, reason(error))
 
+    def silence_of(self, name: str) -> Silence:
+        """Listens to one of the drives that are held."""
+        drive = next(drive for drive in self.held if drive.name == name)
+        surroundings, root = self.tools.surroundings, drive.root
+
+        def moved() -> object:
+            return [surroundings.moved_counter(each) for each in drive.physical.counters]
+
+        return Silence(lambda: os.fstatvfs(root.fd), surroundings.drive_answer_s, moved)
+
+    def answered(self, drive: HeldDrive, step: Callable[[], T], /) -> T:
+        """A step on one drive, waited for as long as the drive answers anything.
+
+        What it sets beside its result may still be set when nobody waits any more.
+
+        Args:
+            drive: held.
+            step: calls to it, in a thread of its own; nothing of the ledger.
+
+        Raises:
+            NotAnsweringError: the drive is silent, and is to be dropped.
+        """
+        try:
+            return while_answering(step, self.silence_of(drive.name))
+        except FellSilentError as error:
+            self.give_up(drive.name, error.thread, str(error))
+            raise
+
+    def give_up(self, name: str, thread: Thread, why: str) -> None:
+        """Nobody waits for this drive any more; its descriptors stay until the thread is back."""
+        drive = next(drive for drive in self.held if drive.name == name)
+        drive.root.give_up()
+        let_go_of_files(drive.root.fd)
+        self.silent[name] = why
+        self.hanging.setdefault(name, []).append(thread)
+
+    def drop_silent(self) -> None:
+        """Those that have fallen silent while another drive's step read from them."""
+        for name, why in self.silent.items():
+            self.fail(name, why)
+
+    def _is_answering(self, drive: HeldDrive) -> bool:
+        try:
+            self.answered(drive, partial(drive.root.facts, b""))
+        except NotAnsweringError as error:
+            self.drop(drive.name, silent_error(drive.wish, str(error)))
+            return False
+        except OSError:
+            return True  # what it says is told where it is asked for something
+        return True
+
     def unlock(self) -> None:
-        """Give the rolls on the drives back to other runs."""
+        """Give the rolls on the drives back to other runs.
+
+        Not on a drive that is silent: what hangs there may yet be carried out.
+        """
         for place in self.places:
-            for roll in place.rolls:
-                if roll.lock is not None:
-                    roll.lock.release()
-                    roll.lock = None
+            if place.name not in self.hanging:
+                _unlock(place)
 
     def take_next_part(self, others: Collection[int]) -> None:
         """The roll's name is another card's: the next one is ``ROLL-2``, ``ROLL-3`` and so on.
@@ -167,8 +243,15 @@ class Drives:
     def close(self) -> None:
         """Let go of everything."""
         self.unlock()
+        places = {place.name: place for place in (*self.places, *self._given_up)}
         for drive in self.held:
-            drive.root.close()
+            threads = self.hanging.get(drive.name)
+            if threads is None:
+                drive.root.close()
+                continue
+            place = places.get(drive.name)
+            let_go = partial(_let_go, drive, place, tuple(threads))
+            Thread(target=let_go, name="drive-letting-go", daemon=True).start()
 
     def _found_and_made_ready(
         self,
@@ -185,6 +268,7 @@ class Drives:
             self._may_be_tried,
             first_part=self.part,
             is_delivery=self.wish.is_delivery,
+            answered=self.answered,
         )
         for name, error in refused.items():
             self.drop(name, error)
@@ -202,11 +286,19 @@ class Drives:
             return None
 
     def _may_be_tried(self, drive: HeldDrive) -> bool:
-        return may_be_tried(self.card, drive, self.tools)
+        """
+        Raises:
+            NotAnsweringError: the drive is silent.
+        """
+        if was_card(drive, self.tools.ledger):
+            return False
+        return self.answered(drive, partial(may_be_tried, self.card, drive, self.tools.layouts))
 
     def _look_ahead(self, places: Sequence[Place], entries: Entries) -> None:
         """Say everything that stands in the way before the first byte."""
-        found = preflight(self.card, entries, places, self.failures, self.wish, self.tools)
+        found = preflight(
+            self.card, entries, places, self.failures, self.wish, self.tools, self.answered
+        )
         for problem in found.problems:
             # What was dropped before is so for its own reason, and need not be away.
             is_new = problem.drive and problem.drive not in self.failures
@@ -244,6 +336,9 @@ class Drives:
     def _prepare(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
         try:
             self._make_ready(place, lease, entries)
+        except NotAnsweringError as error:
+            self._given_up.append(place)
+            self.drop(place.name, silent_error(place.drive.wish, str(error)))
         except (OSError, OffloadError) as error:
             why = reason(error) if isinstance(error, OSError) else str(error)
             self.drop(place.name, DriveError(why, path=place.drive.root.path))
@@ -254,33 +349,60 @@ class Drives:
     def _make_ready(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
         """Marker, folders, lease and lock, before anything of the card is there."""
         is_needed = not (self.wish.only_prove and place.standing is Standing.FREE)
+        drive = place.drive
         if is_needed:
-            place.drive = write_marker(place.drive, self.tools.surroundings)
-        self.notes.take_drive(place.drive, place)
-        if not is_needed or place.drive.volume.is_read_only:
-            return
-        root = place.drive.root
-        root.make_folders(place.records)
-        place.lock = Lock(root, place.records, place.name)
-        if read_run(root, place.records) != place.earlier:
-            raise BusyError(
-                "another run has taken this roll's name there since it was looked at",
-                path=join(root.path, place.records),
-                meaning=f"Nothing was written to {place.name}; the other drives go on.",
-                remedy="The same command again: it looks anew.",
+            place.drive = self.answered(
+                drive, partial(write_marker, drive, self.tools.surroundings)
             )
-        write_run(root, place.records, lease_of(place, lease))
-        if place.standing is not Standing.DONE and not self.wish.only_prove:
-            root.make_folders(place.grows_in)
-        if self.wish.only_prove:
+        self.notes.take_drive(place.drive, place)
+        if not is_needed or drive.volume.is_read_only:
             return
-        for path in place.existing.stale:
-            root.remove_file(join(place.grows_in, path))
-        for path in place.existing.foreign:
-            kept = move_aside(root, join(place.grows_in, path), join(place.final + ASIDE, path))
-            text = f"was in the unfinished copy and is not on the card; it lies in {to_text(kept)}"
-            self.notices.append(Finding("kept-aside", text, path, place.name))
-        self.notices += finish_files(place, entries)
+        run = lease_of(place, lease)
+        make = partial(_make_folders, place, run, entries, only_prove=self.wish.only_prove)
+        self.notices += self.answered(drive, make)
+
+
+def _make_folders(place: Place, run: Run, entries: Entries, *, only_prove: bool) -> list[Finding]:
+    """Folders, lease and lock; what there is to tell of what was found there."""
+    root = place.drive.root
+    root.make_folders(place.records)
+    place.lock = Lock(root, place.records, place.name)
+    if read_run(root, place.records) != place.earlier:
+        raise BusyError(
+            "another run has taken this roll's name there since it was looked at",
+            path=join(root.path, place.records),
+            meaning=f"Nothing was written to {place.name}; the other drives go on.",
+            remedy="The same command again: it looks anew.",
+        )
+    write_run(root, place.records, run)
+    if place.standing is not Standing.DONE and not only_prove:
+        root.make_folders(place.grows_in)
+    if only_prove:
+        return []
+    for path in place.existing.stale:
+        root.remove_file(join(place.grows_in, path))
+    notices: list[Finding] = []
+    for path in place.existing.foreign:
+        kept = move_aside(root, join(place.grows_in, path), join(place.final + ASIDE, path))
+        text = f"was in the unfinished copy and is not on the card; it lies in {to_text(kept)}"
+        notices.append(Finding("kept-aside", text, path, place.name))
+    return [*notices, *finish_files(place, entries)]
+
+
+def _unlock(place: Place) -> None:
+    for roll in place.rolls:
+        if roll.lock is not None:
+            roll.lock.release()
+            roll.lock = None
+
+
+def _let_go(drive: HeldDrive, place: Place | None, threads: Sequence[Thread]) -> None:
+    """Give everything back once nothing hangs in a call to the drive any more."""
+    for thread in threads:
+        thread.join()
+    if place is not None:
+        _unlock(place)
+    drive.root.close()
 
 
 def _give_up_name(place: Place) -> None:

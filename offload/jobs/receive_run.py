@@ -271,25 +271,33 @@ class DeliveryRun(CardRun):
 
     def _look_once(self) -> LastLook:
         look = LastLook()
-        look_at_drives(self._active, self._entries, self._columns, self._surroundings, look)
+        look_at_drives(
+            self._active,
+            self._entries,
+            self._columns,
+            self._surroundings,
+            look,
+            self._drives.answered,
+        )
         return look
 
     # --- the record
 
-    def _record_on(self, place: Place, occasion: Occasion) -> None:
+    def _record_on(self, place: Place, occasion: Occasion) -> Callable[[], None]:
         states = self._columns.drive_states[place.name]
         completeness = completeness_of(self._entries, self._columns.card_states, states)
         if completeness is Completeness.UNPROVEN:
-            return
+            return lambda: None
         if self._part.history:
-            self._recorded[place.name] = self._go_on(place, states)
+            recorded = self._go_on(place, states)
         else:
             sound = self._without_damage(states)
             copied = Copied(place, self._entries, sound, self._columns.copied.digests)
-            self._recorded[place.name] = write_record(copied, self._tools.key, occasion)
+            recorded = write_record(copied, self._tools.key, occasion)
         take_final_name(place, is_whole=completeness is Completeness.WHOLE)
         if place.lock is not None:
             write_run(place.drive.root, place.records, lease_of(place, self._lease))
+        return lambda: self._recorded.update({place.name: recorded})
 
     def _without_damage(self, states: bytearray) -> bytearray:
         """States in which a file that its sender's list speaks against vouches for nothing."""

@@ -8,9 +8,10 @@ new drive like any other.
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import BinaryIO
 
-from offload.jobs.placing import Place
+from offload.jobs.placing import Answered, Place
 from offload.record.mhl.model import RootHash
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.values.facts import CopyState
@@ -50,15 +51,19 @@ class SameManifest:
         """Whether a first manifest of another copy of this run would have the same bytes."""
         return self.proven == proven_of(states) and self.renamed == place.renamed
 
-    def copy(self, out: BinaryIO) -> None:
+    def copy(self, out: BinaryIO, answered: Answered) -> None:
         """Write it once more.
+
+        Args:
+            out: the file on the other drive.
+            answered: carries out each look at the drive that has it: it may fall silent.
 
         Raises:
             NotTheSameError: it cannot be read, or is not what was written there.
             OSError: ``out`` failed.
         """
         state = hashlib.sha512()
-        for part in self._parts():
+        for part in self._parts(answered):
             state.update(part)
             view = memoryview(part)
             while view:
@@ -66,15 +71,20 @@ class SameManifest:
         if state.digest() != self.c4:
             raise NotTheSameError
 
-    def _parts(self) -> Iterator[bytes]:
-        place = self.place
-        path = join(join(place.lies_in, HISTORY_FOLDER), self.manifest)
+    def _parts(self, answered: Answered) -> Iterator[bytes]:
+        drive = self.place.drive
+        path = join(join(self.place.lies_in, HISTORY_FOLDER), self.manifest)
         try:
-            with open(place.drive.root.open_file(path), "rb", buffering=0) as content:
-                while part := content.read(_BLOCK):
-                    yield part
+            content = answered(
+                drive,
+                lambda: open(drive.root.open_file(path), "rb", buffering=0),  # noqa: SIM115
+            )
+            while part := answered(drive, partial(content.read, _BLOCK)):
+                yield part
         except OSError as error:
+            # Not closed here: a silent drive would hold that up, too. It goes with its last user.
             raise NotTheSameError from error
+        content.close()
 
 
 def proven_of(states: Sequence[int]) -> bytes:

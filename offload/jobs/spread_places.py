@@ -7,6 +7,7 @@ together: no roll is ever judged by itself.
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from offload.jobs.card_rolls import CardRoll
 from offload.jobs.lease import Run
@@ -250,9 +251,8 @@ class SpreadDrives(Drives):
         for place in self.active:
             newest = place.rolls[0]
             if newest.standing not in _FINISHED:
-                with self.guarding(place):
-                    rename_roll(newest, roll)
-                    place.roll = roll
+                self.guarded(place, partial(rename_roll, newest, roll))
+                place.roll = newest.roll
 
     def _found_and_made_ready(
         self,
@@ -297,6 +297,7 @@ class SpreadDrives(Drives):
             self._may_be_tried,
             first_part=self.parts[position],
             gone=roll.gone,
+            answered=self.answered,
         )
         for name, error in refused.items():
             self.drop(name, error)

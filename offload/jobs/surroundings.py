@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from offload.storage.evidence import ReadCounter
-from offload.volumes.physical import Physical, physical_devices, read_counter_bytes
+from offload.volumes.physical import Physical, moved_bytes, physical_devices, read_counter_bytes
 from offload.volumes.table import read_volumes, volume_of
 from offload.volumes.volume import Volume
 
@@ -41,19 +41,21 @@ class Surroundings:
         volume_of: the volume behind an open descriptor.
         physical: what a volume's bytes lie on.
         read_counter: bytes ever read from a block device.
+        moved_counter: bytes ever read from a block device or written to it.
         now: the time, with its zone.
         random_number: 32 hex digits that nobody else has.
         host: this machine's name.
         boot_id: this run of the system.
         pid: this process.
-        drive_answer_s: seconds that a drive may take to be opened; a disk that has gone to sleep
-            needs some ten to turn again.
+        drive_answer_s: seconds that a drive may take to be opened, and that it may be silent
+            while somebody waits for it; a disk that has gone to sleep needs some ten to turn again.
     """
 
     volumes: Callable[[], Sequence[Volume]] = read_volumes
     volume_of: Callable[[int], Volume] = volume_of
     physical: Callable[[Volume], Physical] = physical_devices
     read_counter: ReadCounter = read_counter_bytes
+    moved_counter: ReadCounter = moved_bytes
     now: Callable[[], datetime] = _now
     random_number: Callable[[], str] = _random_number
     host: str = field(default_factory=socket.gethostname)

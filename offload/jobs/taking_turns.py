@@ -58,5 +58,7 @@ def _is_taken(root: Root, until: float) -> bool:
 
 
 def _give_back(root: Root) -> None:
+    if root.is_given_up:
+        return  # a drive that answers nothing: its closing gives it back
     with suppress(OSError):
         fcntl.flock(root.fd, fcntl.LOCK_UN)

@@ -6,6 +6,7 @@ earlier run had left wrong is written anew. Whatever was written is proven after
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 from offload.checksum import COMPARE
 from offload.events import DriveReadBack
@@ -173,6 +174,7 @@ class TwoPasses:
             self._tools.surroundings,
             self._tools.is_stopped,
             lambda number, size: self._notes.read(number, size, self.columns),
+            self._drives.silence_of,
         )
         # Two readings of this card that differ are its fault, whatever a third one says.
         self._contradicted |= {
@@ -181,17 +183,23 @@ class TwoPasses:
             if digest is not None and digest != digests.get(COMPARE, number)
         }
         self._notes.flush(self.columns)
-        for name, why in self.columns.copied.failures.items():
-            self._drives.fail(name, why)
+        self._note_failures()
         self.stop_if_asked()
+
+    def _note_failures(self) -> None:
+        copied = self.columns.copied
+        for name, why in copied.failures.items():
+            thread = copied.hanging.get(name)
+            if thread is not None:
+                self._drives.give_up(name, thread, why)
+            self._drives.fail(name, why)
 
     def _write_anew(self, items: list[Item], wrong: Mapping[str, set[int]]) -> None:
         """What an earlier run left behind was wrong: write it anew, then prove all of it again."""
         for place in self._active:
             for number in sorted(wrong.get(place.name, ())):
                 path = place.path_of(number, self._entries.path(number))
-                with self._drives.guarding(place):
-                    place.drive.root.remove_file(path)
+                self._drives.guarded(place, partial(place.drive.root.remove_file, path))
                 place.note_removed(number)
                 place.is_mounted_anew = False
                 is_differing = number in self.columns.differing.get(place.name, ())
@@ -212,10 +220,13 @@ class TwoPasses:
             self._tools.surroundings,
             self._tools.is_stopped,
             card_numbers,
+            self._drives.silence_of,
         )
         for number in self._contradicted:
             self.columns.card_states[number] = CardState.DIFFERS
-        mark_shared(places, self._entries, self.columns)
+        self._note_failures()
+        there = [place for place in places if place.name not in self._drives.failures]
+        mark_shared(there, self._entries, self.columns)
         for place in places:
             self._tell(place)
         self.stop_if_asked()

@@ -7,6 +7,7 @@ every folder on the way is opened by itself with ``O_NOFOLLOW``.
 import errno
 import os
 import stat
+import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from types import TracebackType
@@ -40,6 +41,7 @@ class Root:
         self.path = path
         self._keep_times = keep_times
         self._folders: OrderedDict[bytes, int] = OrderedDict()
+        self._is_given_up = threading.Event()
         self.fd = self._open_top(path)
         try:
             self.device = os.fstat(self.fd).st_dev
@@ -54,13 +56,28 @@ class Root:
 
     def again(self) -> "Root":
         """Another handle on the same folder, for another thread; to be closed by its owner."""
+        self._must_answer()
         twin = object.__new__(Root)
         twin.path = self.path
         twin._keep_times = self._keep_times
+        twin._is_given_up = self._is_given_up
         twin.fd = twin._open_folder(b".", self.fd)
         twin.device = self.device
         twin._folders = OrderedDict()
         return twin
+
+    def give_up(self) -> None:
+        """Refuse every further call, here and in all handles on this folder, with ``ETIMEDOUT``.
+
+        For a drive that answers nothing any more: what hangs in a call to it may come back hours
+        later, and must then do nothing more there.
+        """
+        self._is_given_up.set()
+
+    @property
+    def is_given_up(self) -> bool:
+        """Whether nobody waits for this folder any more."""
+        return self._is_given_up.is_set()
 
     def close(self) -> None:
         """Let go of every descriptor; the card can be ejected afterwards."""
@@ -91,6 +108,7 @@ class Root:
         Raises:
             OSError: not there, not a folder (``ENOTDIR``), or a link (``ELOOP``/``ENOTDIR``).
         """
+        self._must_answer()
         kept = self._kept(path)
         if kept is not None:
             return kept
@@ -144,6 +162,7 @@ class Root:
     def facts(self, path: bytes) -> os.stat_result:
         """What ``lstat`` says of a path."""
         if not path:
+            self._must_answer()
             return os.fstat(self.fd)
         return os.stat(name(path), dir_fd=self.folder(parent(path)), follow_symlinks=False)
 
@@ -199,7 +218,11 @@ class Root:
 
     def _open(self, path: bytes, flags: int) -> int:
         folder, _, entry = path.rpartition(b"/")
-        return self._open_quietly(entry, flags | _NO_WAITING, self.folder(folder))
+        fd = self._open_quietly(entry, flags | _NO_WAITING, self.folder(folder))
+        if self.is_given_up:
+            os.close(fd)  # it came back when nobody waited any more
+            self._must_answer()
+        return fd
 
     def read_small(self, path: bytes, limit_bytes: int) -> bytes:
         """The whole content of a small file of ours.
@@ -245,6 +268,10 @@ class Root:
         """Remove one empty folder."""
         self._forget(path)
         os.rmdir(name(path), dir_fd=self.folder(parent(path)))
+
+    def _must_answer(self) -> None:
+        if self._is_given_up.is_set():
+            raise OSError(errno.ETIMEDOUT, os.strerror(errno.ETIMEDOUT))
 
     def _kept(self, path: bytes) -> int | None:
         if not path:

@@ -51,6 +51,7 @@ class DriveWriter(threading.Thread):
         target_name: the drive's name.
         failure: why the drive was dropped; empty while it is well.
         has_left: it was too slow for the others: what it has not written whole is still to come.
+        is_silent: it hangs in a call to a drive that answers nothing any more.
         notices: facts that the file system refused.
     """
 
@@ -82,6 +83,7 @@ class DriveWriter(threading.Thread):
         self.target_name = target.name
         self.failure = ""
         self.has_left = False
+        self.is_silent = False
         self.notices: list[Finding] = []
 
     @property
@@ -110,6 +112,17 @@ class DriveWriter(threading.Thread):
         Called by the thread that fills the ring; a drive that hangs keeps nobody waiting any more.
         """
         self.has_left = True
+        self._ring.leave(self._queue)
+
+    def fall_silent(self, why: str) -> None:
+        """The drive answers nothing any more: nobody waits for this thread from now on.
+
+        Called by the thread that fills the ring, or when that has ended. This thread lets go of
+        everything when its call comes back; nothing of what it has not synced counts.
+        """
+        self.is_silent = True
+        self.failure = self._lane.failure = why
+        self._root.give_up()
         self._ring.leave(self._queue)
 
     def run(self) -> None:
@@ -200,6 +213,8 @@ class DriveWriter(threading.Thread):
         self._note_written(item.number, item.size_bytes)
 
     def _note_written(self, number: int, size_bytes: int) -> None:
+        if self.is_silent:
+            return  # too late
         if self._syncer is None:
             self.states[number] = CopyState.WRITTEN
             return
@@ -242,6 +257,8 @@ class DriveWriter(threading.Thread):
         self.notices.append(found)
 
     def _drop(self, why: str) -> None:
+        if self.is_silent:
+            return  # said already
         self.failure = why
         self._lane.failure = why
         for number in self._unsynced:

@@ -100,6 +100,8 @@ class Prover(threading.Thread):
         key: of the reading.
         result: what was found; settled when the thread has ended.
         error: what ended it, if it did not end well; to be raised by who started it.
+        silence: what is said of a drive that answers nothing any more; empty while it does.
+        hanging: the thread that hangs in a call to it then.
     """
 
     def __init__(
@@ -121,16 +123,42 @@ class Prover(threading.Thread):
         self._size_of = size_of
         self._lane = lane
         self._evidence = evidence
-        self._is_stopped = is_stopped
+        self._is_stop_asked = is_stopped
         self._buffer_bytes = buffer_bytes
         self.result = ReadingResult(bytearray(count), Marks(count, reading.root.device))
         self.error: Exception | None = None
+        self.silence = ""
+        self.hanging: threading.Thread = self
         self._crew = HashingCrew()
         self._stretches: deque[_Stretch] = deque()
         self._buffers: deque[_Buffer] = deque()
         self._behind: _Buffer | None = None
         self._fetched = bytearray(count)
         self._fetched_bytes = 0
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether it has been given up."""
+        return bool(self.silence)
+
+    @property
+    def done_bytes(self) -> int:
+        """What it has read."""
+        return self._lane.done_bytes
+
+    def _is_ended_early(self) -> bool:
+        return self.is_silent or self._is_stop_asked()
+
+    @property
+    def reading(self) -> Reading:
+        """What was asked for."""
+        return self._reading
+
+    def fall_silent(self, why: str) -> None:
+        """The drive answers nothing any more: nobody waits for this thread from now on."""
+        self.silence = why
+        self._lane.failure = why
+        self._root.give_up()
 
     def run(self) -> None:
         began = time.monotonic()
@@ -165,7 +193,7 @@ class Prover(threading.Thread):
     def _read_all(self) -> None:
         try:
             for number in self._reading.numbers:
-                if self._is_stopped():
+                if self._is_ended_early():
                     break
                 if self._reading.is_folder(number):
                     self._look_at_folder(number)
@@ -239,7 +267,7 @@ class Prover(threading.Thread):
     def _take_oldest(self) -> None:
         stretch = self._stretches.popleft()
         opened = stretch.opened
-        if opened.is_ended or self._is_stopped():
+        if opened.is_ended or self._is_ended_early():
             self._give_up(stretch)
             return
         try:
@@ -352,3 +380,17 @@ class Prover(threading.Thread):
         drive = "" if self._reading.is_card else self.key
         path = self._reading.path_of(number)
         self.result.findings.append(Finding(_CODES[outcome], text, path, drive))
+
+
+def unanswered(prover: Prover) -> ReadingResult:
+    """What is known of a root that was given up: nothing of it was read, whatever was before.
+
+    Its thread may still write into the result that it began.
+    """
+    reading = prover.reading
+    count = len(prover.result.outcomes)
+    result = ReadingResult(bytearray(count), Marks(count, reading.root.device))
+    for number in reading.numbers:
+        result.outcomes[number] = Outcome.UNREADABLE
+    result.hanging, result.silence = prover.hanging, prover.silence
+    return result

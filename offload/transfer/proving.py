@@ -12,9 +12,11 @@ from collections.abc import Callable, Sequence
 from offload.storage.buffers import ALIGNMENT
 from offload.storage.evidence import Evidence, ReadCounter
 from offload.transfer.counters import Lane, Pass
+from offload.transfer.listening import Listening, SilenceOf
 from offload.transfer.plan import IsStopped
-from offload.transfer.prover import BUFFER_COUNT, Prover
-from offload.transfer.readings import Expected, Reading, ReadingResult
+from offload.transfer.prover import BUFFER_COUNT, Prover, unanswered
+from offload.transfer.readings import CARD, Expected, Reading, ReadingResult
+from offload.volumes.silence import FellSilentError, while_answering
 
 BUFFER_BYTES = 3 << 20
 LEAST_BUFFER_BYTES = 1 << 20
@@ -31,6 +33,7 @@ def prove_all(
     *,
     read_counter: ReadCounter,
     is_stopped: IsStopped,
+    silence_of: SilenceOf | None = None,
 ) -> dict[str, ReadingResult]:
     """Read every root at once and compare each file with the checksum taken while copying.
 
@@ -42,6 +45,9 @@ def prove_all(
         count: number of entries of the inventory.
         read_counter: bytes ever read from a block device.
         is_stopped: asked before each block.
+        silence_of: listens to a drive that is waited for; of one that is silent nothing has been
+            read, and its thread is left behind (``ReadingResult.hanging``). Nothing: drives are
+            waited for without end, as the card is in any case.
 
     Returns:
         Results by key.
@@ -65,17 +71,31 @@ def prove_all(
     ]
     for prover in provers:
         prover.start()
-    for prover in provers:
-        prover.join()
+    drives = {prover.key: prover for prover in provers if prover.key != CARD}
+    Listening(drives, silence_of).wait_for(provers)
     counters.end()
-    for prover in provers:
+    by_key = {prover.key: prover for prover in provers if not prover.is_silent}
+    for prover in by_key.values():
         if prover.error is not None:
             raise prover.error
-    by_key = {prover.key: prover for prover in provers}
-    judged = evidence.judge(lambda key: by_key[key].least_fetched())
-    for prover in provers:
-        prover.result.read_back = judged[prover.key]
-    return {prover.key: prover.result for prover in provers}
+
+    def least(key: str) -> int:
+        if key not in by_key:
+            return 0
+        prover = by_key[key]
+        if silence_of is None or key == CARD:
+            return prover.least_fetched()
+        try:
+            return while_answering(prover.least_fetched, silence_of(key))
+        except FellSilentError as error:
+            prover.fall_silent(str(error))
+            prover.hanging = error.thread
+            return 0
+
+    judged = evidence.judge(least)
+    for key, prover in by_key.items():
+        prover.result.read_back = judged[key]
+    return {each.key: unanswered(each) if each.is_silent else each.result for each in provers}
 
 
 def _buffer_bytes(roots: int) -> int:

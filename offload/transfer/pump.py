@@ -15,6 +15,7 @@ from offload.transfer.card_reader import CardReader, NoteRead
 from offload.transfer.counters import Pass
 from offload.transfer.drive_writer import DriveWriter
 from offload.transfer.laggards import Laggards
+from offload.transfer.listening import Listening, SilenceOf
 from offload.transfer.plan import IsStopped, Item, Target
 from offload.transfer.results import CopyingResult
 from offload.transfer.ring import Ring
@@ -47,6 +48,7 @@ def copy_all(
     is_card_present: Callable[[], bool],
     is_only_reading: bool = False,
     note_read: NoteRead = _note_nothing,
+    silence_of: SilenceOf | None = None,
 ) -> None:
     """Copy ``items`` from the card to every drive that misses them.
 
@@ -61,6 +63,8 @@ def copy_all(
         is_only_reading: the card is not read again: a file whose pages could not be shown to be
             gone before is then ``CACHED``.
         note_read: told number and size of each file that was read whole, by this thread.
+        silence_of: listens to a drive that is waited for; one that is silent is dropped and its
+            thread left behind (``result.hanging``). Nothing: drives are waited for without end.
     """
     names = result.digests.names
     with Ring(BUFFER_COUNT, BUFFER_BYTES, len(names) + len(drives)) as ring:
@@ -85,15 +89,17 @@ def copy_all(
             )
         ]
         laggards = Laggards(writers)
+        counters.begin()
+        for thread in (*taps, *writers):
+            thread.start()
+        listening = Listening({writer.target_name: writer for writer in writers}, silence_of)
 
         def waited(seconds: float) -> None:
             counters.card.wait_s += seconds
             laggards.waited(seconds)
+            listening.look()
 
         ring.on_wait = waited
-        counters.begin()
-        for thread in (*taps, *writers):
-            thread.start()
         reader = CardReader(
             card,
             ring,
@@ -108,8 +114,9 @@ def copy_all(
             reader.read_all(items)
         finally:
             ring.end()
-            for thread in (*taps, *writers):
-                thread.join()
+            for tap in taps:
+                tap.join()
+            listening.wait_for(writers)
             counters.hashing_s += max(tap.busy_s for tap in taps)
             counters.end()
     _gather(result, writers, counters)
@@ -121,6 +128,8 @@ def copy_all(
 def _gather(result: CopyingResult, writers: Sequence[DriveWriter], counters: Pass) -> None:
     for writer in writers:
         result.findings += writer.notices
+        if writer.is_silent:
+            result.hanging[writer.target_name] = writer
         if writer.failure:
             result.failures[writer.target_name] = writer.failure
         elif writer.has_left:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from threading import Thread
 from typing import Protocol
 
 from offload.storage.evidence import Medium
@@ -86,6 +87,8 @@ class ReadingResult:
         read_back: by what the evidence says of the pass; for files that are ``EQUAL``.
         findings: errors and differences, with their words.
         found: entry number -> digest found, where it is not the one expected or none was.
+        hanging: the thread that hangs in a call to a drive that has fallen silent.
+        silence: what is said of that drive.
     """
 
     outcomes: bytearray
@@ -93,6 +96,8 @@ class ReadingResult:
     read_back: ReadBack = ReadBack.NONE
     findings: list[Finding] = field(default_factory=list)
     found: dict[int, bytes] = field(default_factory=dict)
+    hanging: Thread | None = None
+    silence: str = ""
 
     @property
     def differing(self) -> set[int]:

@@ -7,6 +7,7 @@ import os
 from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from threading import Thread
 
 from offload.checksum import COMPARE, digest_size
 from offload.storage.root import Root
@@ -137,6 +138,7 @@ class CopyingResult:
         card_marks: facts of each file at this reading.
         drive_states: by drive name: ``ABSENT``, ``WRITTEN`` or ``FAILED``.
         failures: drive name -> why it was dropped.
+        hanging: drive name -> the thread that hangs in a call to it; it has fallen silent.
         left: drives that were too slow for the others: what they lack is ``ABSENT`` there.
         zero_runs: zero blocks met in the bytes.
         findings: what else there is to say.
@@ -149,6 +151,7 @@ class CopyingResult:
     card_marks: Marks
     drive_states: dict[str, bytearray]
     failures: dict[str, str] = field(default_factory=dict)
+    hanging: dict[str, Thread] = field(default_factory=dict)
     left: list[str] = field(default_factory=list)
     zero_runs: ZeroRuns = field(default_factory=ZeroRuns)
     findings: list[Finding] = field(default_factory=list)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 _SECTOR_BYTES = 512  # the unit of the stat file, whatever the device's own sectors are
 _SECTORS_READ = 2  # block/stat.rst: third field
+_SECTORS_WRITTEN = 6
 _DEVICE = re.compile(r"\d+:\d+")
 _USB_DEVICE = "idVendor"
 _MAX_DEPTH = 40
@@ -32,6 +33,20 @@ def read_counter_bytes(block_device: str, sys_root: str = "/sys") -> int | None:
     if len(fields) <= _SECTORS_READ or not fields[_SECTORS_READ].isdigit():
         return None
     return int(fields[_SECTORS_READ]) * _SECTOR_BYTES
+
+
+def moved_bytes(block_device: str, sys_root: str = "/sys") -> int | None:
+    """Bytes ever read from a block device or written to it, None where that is not told.
+
+    Args:
+        block_device: ``major:minor``.
+        sys_root: where sysfs is mounted.
+    """
+    fields = read_attribute(f"{sys_root}/dev/block/{block_device}/stat").split()
+    if len(fields) <= _SECTORS_WRITTEN:
+        return None
+    moved = (fields[_SECTORS_READ], fields[_SECTORS_WRITTEN])
+    return sum(map(int, moved)) * _SECTOR_BYTES if all(map(str.isdigit, moved)) else None
 
 
 def read_attribute(path: str) -> str:

@@ -63,3 +63,15 @@ def read_counter_bytes(counter: str) -> int | None:
         return block_tree.read_counter_bytes(counter)
     told = psutil.disk_io_counters(perdisk=True).get(counter)
     return told.read_bytes if told else None
+
+
+def moved_bytes(counter: str) -> int | None:
+    """Bytes ever read from a block device or written to it, None where that is not told.
+
+    Args:
+        counter: one of :attr:`Physical.counters`.
+    """
+    if ":" in counter:
+        return block_tree.moved_bytes(counter)
+    told = psutil.disk_io_counters(perdisk=True).get(counter)
+    return told.read_bytes + told.write_bytes if told else None

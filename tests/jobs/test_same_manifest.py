@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from offload.jobs.placing import Answered
 from offload.jobs.same_manifest import SameManifest
 from tests.jobs.scene import Scene, codes, write_card
 from tests.lab.images import EXFAT, EXT4, Rack, Volume
@@ -26,9 +27,9 @@ def copies(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     noted: list[Path] = []
     copy = SameManifest.copy
 
-    def noting(self: SameManifest, out: object) -> None:
+    def noting(self: SameManifest, out: object, answered: Answered) -> None:
         noted.append(Path(os.fsdecode(self.manifest)))
-        copy(self, out)  # type: ignore[arg-type]
+        copy(self, out, answered)  # type: ignore[arg-type]
 
     monkeypatch.setattr(SameManifest, "copy", noting)
     return noted
@@ -61,7 +62,7 @@ def test_drive_with_other_names_gets_its_own(
 def test_manifest_that_changed_on_its_drive_is_made_anew(
     rack: Rack, tmp_path: Path, copies: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def changed(self: SameManifest) -> Iterator[bytes]:
+    def changed(self: SameManifest, answered: Answered) -> Iterator[bytes]:
         yield b"<?xml version='1.0'?>"
 
     monkeypatch.setattr(SameManifest, "_parts", changed)
@@ -82,13 +83,13 @@ def test_manifest_that_cannot_be_read_is_made_anew(
     """The first drive may fail while the second one's record is written."""
     copy = SameManifest.copy
 
-    def hidden(self: SameManifest, out: object) -> None:
+    def hidden(self: SameManifest, out: object, answered: Answered) -> None:
         history = self.place.drive.root
         folder = os.path.join(self.place.lies_in, b"ascmhl")
         names = os.path.join(folder, self.manifest), os.path.join(folder, b"away")
         os.rename(*names, src_dir_fd=history.fd, dst_dir_fd=history.fd)
         try:
-            copy(self, out)  # type: ignore[arg-type]
+            copy(self, out, answered)  # type: ignore[arg-type]
         finally:
             os.rename(*reversed(names), src_dir_fd=history.fd, dst_dir_fd=history.fd)
 
