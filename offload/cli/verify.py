@@ -31,6 +31,12 @@ def verify(
     append: Annotated[
         bool, typer.Option("--append", help="Write the next generation of every history, signed.")
     ] = False,
+    begin: Annotated[
+        bool,
+        typer.Option(
+            "--begin", help="Begin a history: read every file, write the first generation, signed."
+        ),
+    ] = False,
     expect: Annotated[
         str,
         typer.Option(metavar="FILE", help="A collection or packing list of what should be here."),
@@ -58,7 +64,12 @@ def verify(
     Finds every history, stand-alone manifest, checksum list and bag below FOLDER, reads every
     recorded file once, from the drive and not from memory, and says what is as recorded, what
     differs, what is missing and what was renamed. The ledger is not used. Nothing is written
-    without --append.
+    without --append or --begin.
+
+    With --begin a folder without a history gets one: every file is read once and written down as
+    it is now. That proves nothing of what was there before. Histories below get their next
+    generation first; checksum lists and manifests are checked in the same reading. It is refused
+    on cards, and where a history is already.
 
     With --names-only no file is read: it lists what is recorded and not there, and what is there
     and recorded by nobody, and says nothing of what is in the files.
@@ -67,7 +78,8 @@ def verify(
     the new generation then has these files alone.
 
     Exit code 0 only when everything recorded was read and is as recorded; with --names-only, when
-    everything recorded is there by name; with --only, when the chosen files are as recorded.
+    everything recorded is there by name; with --only, when the chosen files are as recorded;
+    with --begin, when every file was written down and nothing recorded before says otherwise.
     """
     from offload.cli.session import read_settings
     from offload.cli.stopping import stopping
@@ -86,6 +98,10 @@ def verify(
     tools = tools_for(found, view, progress, stop)
     path = os.path.abspath(os.fsencode(folder))
     whole = {"--expect": expect, "--receipt": receipt, "--against-receipt": against_receipt}
+    if begin:
+        others = {"--append": append, **whole, "--names-only": names_only, "--only": only}
+        refuse_beside_begin(others)
+        return begin_in(path, found, tools, view, stop, as_json=as_json)
     if names_only:
         from offload.cli.names_view import run_names_only
 
@@ -113,6 +129,56 @@ def verify(
     else:
         show_lines(verification_lines(result, pen_for(sys.stdout)), sys.stdout)
     return result.answer.exit_code
+
+
+def begin_in(
+    folder: bytes,
+    settings: "Settings",
+    tools: "VerifyTools",
+    view: "RunView",
+    stop: threading.Event,
+    *,
+    as_json: bool,
+) -> int:
+    """Begin a history; the ledger is asked only whether this was ever a card."""
+    from offload.cli.begin_view import run_begin
+    from offload.cli.stopping import stopping
+    from offload.cli.wishing import layouts_of
+    from offload.jobs.arriving import hints_of_volume
+    from offload.jobs.verify_beginning import BeginWish
+    from offload.ledger import cards
+    from offload.ledger.database import Ledger
+    from offload.volumes.volume import Volume
+
+    def was_card(volume: Volume) -> bool:
+        if not volume.volume_id:
+            return False
+        with Ledger(settings.station.home) as ledger:
+            return bool(cards.find_by_hints(ledger, hints_of_volume(volume)))
+
+    wish = BeginWish(folder, appending_for(settings), layouts_of(settings), was_card)
+    return run_begin(wish, tools, view, stopping(stop), as_json=as_json)
+
+
+def refuse_beside_begin(asked: "Mapping[str, object]") -> None:
+    """Say that a history that begins has nothing yet that other options could go by.
+
+    Args:
+        asked: option -> what was given for it, if anything.
+
+    Raises:
+        UsageError: one of them was given.
+    """
+    from offload.errors import UsageError
+
+    found = [option for option, given in asked.items() if given]
+    if found:
+        raise UsageError(
+            f"--begin reads a whole folder that has no history, so {' and '.join(found)} cannot "
+            "stand beside it",
+            meaning="Nothing was read and nothing was written.",
+            remedy="Leave one of them out.",
+        )
 
 
 def refuse_beside(why: str, asked: "Mapping[str, object]") -> None:

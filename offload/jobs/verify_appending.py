@@ -7,7 +7,7 @@ under another name is recorded with the path it had before.
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -22,10 +22,10 @@ from offload.jobs.verify_result import Appended, FileState
 from offload.record.find import RECORDS_FOLDER
 from offload.record.keys import SigningKey
 from offload.record.mhl.chain import chain_bytes
-from offload.record.mhl.custody import Custody, nearest_scope
+from offload.record.mhl.custody import nearest_scope
 from offload.record.mhl.generation import Added, Operation, add_generations
 from offload.record.mhl.known import compare, next_record
-from offload.record.mhl.model import FORMATS, Action, Creator, Process
+from offload.record.mhl.model import FORMATS, Action, Creator, Hash, HashRecord, Process
 from offload.record.mhl.naming import CHAIN_NAME, HISTORY_FOLDER
 from offload.record.mhl.read_back import read_back
 from offload.record.mhl.text import holds_name
@@ -47,6 +47,14 @@ _UNHASHED = frozenset(
         FileState.CACHED,
     }
 )
+_NOT_READ = _UNHASHED - {FileState.NOT_VERIFIABLE}
+_FIRST_ACTIONS = {
+    FileState.AS_RECORDED: Action.VERIFIED,
+    FileState.SHOWN_OTHERWISE: Action.VERIFIED,
+    FileState.DIFFERS: Action.FAILED,
+}
+"""In a first generation, of files that a list or a stand-alone manifest speaks of."""
+
 _SIGNERS_LIMIT_BYTES = 1 << 20
 
 
@@ -64,6 +72,7 @@ class Signing:
         patterns: ignore patterns that are new.
         process: whether the files lie where they lay, or were brought there.
         has_folders: whether folders get hashes: not where only some files were to be read.
+        begin: scopes that have no history yet and get their first generation.
     """
 
     key: SigningKey
@@ -75,6 +84,7 @@ class Signing:
     patterns: tuple[str, ...] = ()
     process: Process = Process.IN_PLACE
     has_folders: bool = True
+    begin: tuple[bytes, ...] = ()
 
 
 def append_all(
@@ -92,7 +102,7 @@ def append_all(
         OSError: the drive refuses or fails; what was added before stands, and is whole.
     """
     custody = records.claims.custody
-    items = _Items(listing, records, checked)
+    items = _Items(listing, records, checked, signing.begin)
     creator = Creator(
         signing.written_at, signing.host, "offload", __version__, comment=signing.comment
     )
@@ -107,8 +117,12 @@ def append_all(
     for scope in custody.histories:
         # What a killed run has left; the rolls are locked.
         remove_temporary(place.root, join(scope, HISTORY_FOLDER))
-    added = add_generations(folder, custody, operation, items.of_scope)
-    signed = [each for each in added if _has_place_for_signatures(each.scope, custody, place.root)]
+    for scope in signing.begin:
+        if place.root.exists(join(scope, HISTORY_FOLDER)):
+            remove_temporary(place.root, join(scope, HISTORY_FOLDER))
+    added = add_generations(folder, custody, operation, items.of_scope, begin=signing.begin)
+    scopes = {*custody.histories, *signing.begin}
+    signed = [each for each in added if _has_place_for_signatures(each.scope, scopes, place.root)]
     for each in signed:
         _sign(place.root, folder, each, signing)
     # After the signing, which is of what was written: where only this reading is wrong, the chain
@@ -122,18 +136,25 @@ def append_all(
     return tuple(_told(each, items.actions[each.scope]) for each in added)
 
 
-def unnamable(listing: Listing, records: Records, checked: Checked) -> Iterator[bytes]:
+def unnamable(
+    listing: Listing, records: Records, checked: Checked, begin: Collection[bytes] = ()
+) -> Iterator[bytes]:
     """Paths of files and folders in a history's scope that no manifest can hold, sorted.
 
-    A further generation leaves them out, and has no hashes of the folders above them.
+    A generation leaves them out, and has no hashes of the folders above them.
+
+    Args:
+        listing, records, checked: what was found.
+        begin: scopes whose history begins.
     """
     custody = records.claims.custody
+    scopes = {*custody.histories, *begin}
     for number, state in enumerate(checked.states):
         path = listing.entries.path(number)
         if holds_name(path) or state in (FileState.RECORD, FileState.LEFT_OUT):
             continue
         kind = listing.entries.kind(number)
-        scope = nearest_scope(custody.histories, parent(path))
+        scope = nearest_scope(scopes, parent(path))
         if scope is None or kind not in (Kind.FILE, Kind.FOLDER):
             continue
         if holds_name(in_scope(scope, checked.recorded_as.get(number, path))):
@@ -158,12 +179,16 @@ def _top_name(place: HeldPlace) -> bytes:
 class _Items:
     """What was found of each scope's files, as its next generation records them."""
 
-    def __init__(self, listing: Listing, records: Records, checked: Checked) -> None:
+    def __init__(
+        self, listing: Listing, records: Records, checked: Checked, begin: Collection[bytes]
+    ) -> None:
         self._listing = listing
         self._custody = records.claims.custody
         self._checked = checked
+        self._begin = frozenset(begin)
+        self._scopes = {*records.claims.custody.histories, *begin}
         self.actions: dict[bytes, Counter[Action]] = {}
-        self.unnamable = frozenset(unnamable(listing, records, checked))
+        self.unnamable = frozenset(unnamable(listing, records, checked, begin))
 
     def of_scope(self, scope: bytes) -> list[Item]:
         """Items by path, nested scopes left out."""
@@ -178,7 +203,7 @@ class _Items:
         filled: set[bytes] = set()
         for number in self._listing.below(scope):
             path = entries.path(number)
-            if nearest_scope(self._custody.histories, parent(path)) != scope:
+            if nearest_scope(self._scopes, parent(path)) != scope:
                 continue
             item = self._item(number, path, scope)
             if item is not None:
@@ -200,6 +225,9 @@ class _Items:
             # What is below a folder stands for it.
             is_bare = kind is Kind.FILE or not len(self._listing.below(path))
             return NotHashed(in_scope(scope, path)) if is_bare else None
+        if scope in self._begin and kind in (Kind.UNREADABLE, Kind.MOUNT):
+            # Nobody looked into it, so no hash may speak for the folders above it.
+            return NotHashed(in_scope(scope, path))
         if kind is Kind.FOLDER:
             return EmptyFolder(in_scope(scope, path))
         if kind is not Kind.FILE:
@@ -207,7 +235,23 @@ class _Items:
         state = FileState(self._checked.states[number])
         if state in (FileState.RECORD, FileState.LEFT_OUT):
             return None
+        if scope in self._begin:
+            return self._first_record(number, path, scope, state)
         return self._record(number, path, scope, state)
+
+    def _first_record(self, number: int, path: bytes, scope: bytes, state: FileState) -> Item:
+        """Of a file in a history that begins: under the name that it has now, whoever moved it."""
+        digests = self._digests(number)
+        if state in _NOT_READ or not digests:
+            return NotHashed(in_scope(scope, path))
+        action = _FIRST_ACTIONS.get(state, Action.ORIGINAL)
+        self.actions[scope][action] += 1
+        return HashRecord(
+            in_scope(scope, path),
+            tuple(Hash(each, digests[each], action) for each in sorted(digests)),
+            self._listing.entries.size_bytes(number),
+            self._listing.entries.mtime_ns(number),
+        )
 
     def _record(self, number: int, path: bytes, scope: bytes, state: FileState) -> Item:
         recorded = self._checked.recorded_as.get(number, path)
@@ -249,7 +293,7 @@ def _above(path: bytes) -> Iterator[bytes]:
         yield path
 
 
-def _has_place_for_signatures(scope: bytes, custody: Custody, root: Root) -> bool:
+def _has_place_for_signatures(scope: bytes, scopes: Collection[bytes], root: Root) -> bool:
     """Whether a scope has a folder beside it that may take signatures.
 
     None for a history at the very top, which has no beside. Beside a nested one there is the
@@ -258,7 +302,7 @@ def _has_place_for_signatures(scope: bytes, custody: Custody, root: Root) -> boo
     """
     if not scope:
         return False
-    is_enclosed = nearest_scope(custody.histories, parent(scope)) is not None
+    is_enclosed = nearest_scope(scopes, parent(scope)) is not None
     return not is_enclosed or root.exists(records_folder_of(scope))
 
 

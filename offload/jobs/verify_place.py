@@ -138,8 +138,14 @@ class Listing:
         return low
 
 
-def open_place(path: bytes, surroundings: Surroundings) -> HeldPlace:
+def open_place(path: bytes, surroundings: Surroundings, *, needs_beside: bool = False) -> HeldPlace:
     """Hold a folder and what belongs to it.
+
+    Args:
+        path: of the folder.
+        surroundings: the machine.
+        needs_beside: a record is to be begun, so the folder that is to hold it is opened as well,
+            though nothing says yet that this is a roll.
 
     Raises:
         DriveError: it is not there, or cannot be opened.
@@ -152,7 +158,7 @@ def open_place(path: bytes, surroundings: Surroundings) -> HeldPlace:
     with ExitStack() as stack:
         root = stack.enter_context(_opened(real))
         tops: tuple[bytes, ...] = (b"",)
-        wider = _with_record(real, root)
+        wider = _with_record(real, root, is_roll=needs_beside)
         if wider is not None:
             root, tops = stack.enter_context(wider[0]), wider[1]
         volume = surroundings.volume_of(root.fd)
@@ -247,7 +253,9 @@ def _has_run(records: bytes) -> bool:
     return any(os.path.exists(join(join(records, each), RUN_NAME)) for each in folders)
 
 
-def _with_record(given: bytes, root: Root) -> tuple[Root, tuple[bytes, ...]] | None:
+def _with_record(
+    given: bytes, root: Root, *, is_roll: bool
+) -> tuple[Root, tuple[bytes, ...]] | None:
     """The folder that holds a roll and its record, when the roll itself was named."""
     roll = name(given)
     if not roll:
@@ -259,7 +267,7 @@ def _with_record(given: bytes, root: Root) -> tuple[Root, tuple[bytes, ...]] | N
         return None
     record = join(RECORDS, roll_of(roll))
     try:
-        is_roll = root.exists(HISTORY_FOLDER) or above.exists(record)
+        is_roll = is_roll or root.exists(HISTORY_FOLDER) or above.exists(record)
         is_same = above.device == root.device and table_id_of(above.fd) == table_id_of(root.fd)
         has_record = above.exists(record)
     except OSError:

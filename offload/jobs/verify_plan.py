@@ -4,13 +4,16 @@ import unicodedata
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from offload.jobs.verify_place import Listing, is_unfinished
+from offload.jobs.recording import SIGNATURE
+from offload.jobs.verify_place import Listing, is_marker, is_unfinished
 from offload.jobs.verify_records import OwnFiles, Records
 from offload.jobs.verify_result import FileState
 from offload.record.claims import Claim, Claims
 from offload.record.find import RecordKind
+from offload.record.mhl.custody import nearest_scope
+from offload.record.mhl.naming import COLLECTION_NAME, MANIFEST_SUFFIX
 from offload.values.entries import Kind
-from offload.values.paths import join, parent
+from offload.values.paths import join, name, parent
 
 _INSTEAD = {
     Kind.FOLDER: "a folder stands in its place",
@@ -93,6 +96,31 @@ def make_plan(listing: Listing, records: Records, is_read_anyway: Callable[[byte
             plan.strangers.append(number)
     plan.recorded = sorted([*plan.recorded, *plan.recorded_as])
     return plan
+
+
+def take_lists_in(plan: Plan, listing: Listing, records: Records, begin: bytes) -> None:
+    """Read what is part of a record, and yet footage's company: lists, and the files of bags.
+
+    To a history that begins they are files like any other. Manifests and collections are not
+    (ASC MHL 1.0, section 5.6.2), nor what lies in ``records/ROLL``, which goes on with its roll.
+
+    Args:
+        plan: taken on.
+        listing: what is there.
+        records: what is recorded.
+        begin: the folder whose history begins.
+    """
+    scopes = {*records.claims.custody.histories, begin}
+    for number, state in enumerate(plan.states):
+        path = listing.entries.path(number)
+        if state != FileState.RECORD or nearest_scope(scopes, parent(path)) != begin:
+            continue
+        signed = name(path).removesuffix(SIGNATURE)
+        is_manifest = signed == COLLECTION_NAME or signed.lower().endswith(MANIFEST_SUFFIX)
+        if is_manifest or is_marker(path) or parent(path) in listing.records_folders:
+            continue
+        plan.states[number] = FileState.NOT_RECORDED
+        plan.strangers.append(number)
 
 
 def _take_expected(plan: Plan, listing: Listing, claims: Claims) -> None:

@@ -70,12 +70,15 @@ class Also:
         looked_for: (algorithm, digest) pairs of which the ones met are to be told.
         keeps_digests: algorithms whose digests of every file read are kept.
         is_read_anyway: files that are read although nobody has recorded them.
+        tells_strangers: what keeps one of these from being read whole, and from the drive, is told
+            of it as of any other file.
     """
 
     algorithms: Callable[[bytes], Iterable[str]] = _none_further
     looked_for: frozenset[tuple[str, bytes]] = frozenset()
     keeps_digests: tuple[str, ...] = ()
     is_read_anyway: Callable[[bytes], bool] = _not_anyway
+    tells_strangers: bool = False
 
 
 @dataclass(slots=True)
@@ -307,7 +310,7 @@ class Checker:
                 setattr(found, column, getattr(found, column) + 1)
 
     def _not_read(self, number: int, outcome: int, whys: Mapping[bytes, str]) -> None:
-        if number in self._strangers:
+        if number in self._strangers and not self._also.tells_strangers:
             return
         state = _UNREAD.get(outcome, FileState.UNREADABLE)
         self.checked.states[number] = state
@@ -319,7 +322,8 @@ class Checker:
             self._report(number, FileReport(path, state, recorded, why))
 
     def _from_cache(self, number: int) -> None:
-        if self.checked.states[number] in GOOD:
+        is_told = number in self._strangers and self._also.tells_strangers
+        if is_told or self.checked.states[number] in GOOD:
             self.checked.states[number] = FileState.CACHED
 
     def _count_missing(self) -> None:

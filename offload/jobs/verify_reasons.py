@@ -1,6 +1,6 @@
 """From what was found to the answer: what keeps a folder from being as recorded, worst first."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -105,17 +105,28 @@ def answer_of(counts: Mapping[FileState, int], reasons: Sequence[str], records: 
     return Answer.DIFFERS if reasons else Answer.AS_RECORDED
 
 
-def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judged: Judged) -> str:
+def why_not_appended(
+    place: HeldPlace,
+    records: Records,
+    checked: Checked,
+    judged: Judged,
+    begin: Collection[bytes] = (),
+) -> str:
     """Why no generation may be appended; empty where it may.
 
     A further generation stands for all before it. So nothing is added to a history that is broken
     or was changed after it was signed, nor by what was not shown to be read from the drive.
+
+    Args:
+        place, records, checked, judged: what was found.
+        begin: scopes that get their first generation.
     """
+    scopes = {*records.claims.custody.histories, *begin}
     if place.volume.is_read_only:
         return "the drive is mounted read-only, so no generation can be written on it"
-    if not records.claims.custody.histories:
+    if not scopes:
         return "there is no history in this folder to add a generation to"
-    if any(_is_unnamable(scope, records) for scope in records.claims.custody.histories):
+    if any(_is_unnamable(scope, scopes) for scope in scopes):
         return "a history lies in a folder whose name no manifest can hold; give it another name"
     if records.claims.custody.faults:
         return "the history is broken, so none was written that would seem to vouch for it"
@@ -128,9 +139,9 @@ def why_not_appended(place: HeldPlace, records: Records, checked: Checked, judge
     return ""
 
 
-def _is_unnamable(scope: bytes, records: Records) -> bool:
+def _is_unnamable(scope: bytes, scopes: Collection[bytes]) -> bool:
     """Whether an enclosing history could not refer to this one."""
-    outer = nearest_scope(records.claims.custody.histories, parent(scope)) if scope else None
+    outer = nearest_scope(scopes, parent(scope)) if scope else None
     return outer is not None and not holds_name(in_scope(outer, scope))
 
 

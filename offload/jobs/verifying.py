@@ -16,13 +16,13 @@ from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
 from offload.jobs.descent_report import DescentReport
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError
-from offload.jobs.verify_appending import Signing, append_all, unnamable
+from offload.jobs.verify_appending import Signing, append_all, records_folder_of, unnamable
 from offload.jobs.verify_arrivals import Expected
 from offload.jobs.verify_bags import judge_bags
 from offload.jobs.verify_clearances import judge_clearances
 from offload.jobs.verify_descents import judge_descents
 from offload.jobs.verify_folder import SeenFolder
-from offload.jobs.verify_locks import rolls_locked
+from offload.jobs.verify_locks import records_made, rolls_locked
 from offload.jobs.verify_place import (
     HeldPlace,
     Listing,
@@ -31,7 +31,7 @@ from offload.jobs.verify_place import (
     list_place,
     open_place,
 )
-from offload.jobs.verify_plan import Plan, is_in_history, make_plan
+from offload.jobs.verify_plan import Plan, is_in_history, make_plan, take_lists_in
 from offload.jobs.verify_reading import Also, Checked, Checker, read_places
 from offload.jobs.verify_reasons import Expectation, answer_of, reasons_of, why_not_appended
 from offload.jobs.verify_receipts import compare_receipt, receipts_of, refuse_malformed
@@ -49,15 +49,18 @@ from offload.jobs.verify_result import (
 from offload.jobs.verify_signatures import Trust, judge_signatures
 from offload.record.expected import Arrival
 from offload.record.keys import SigningKey
+from offload.record.mhl.history import has_history
 from offload.record.mhl.model import FORMATS
 from offload.record.signers import Signers
 from offload.transfer.counters import Progress
 from offload.transfer.plan import IsStopped
 from offload.values.entries import Kind
 from offload.values.findings import Finding
+from offload.values.paths import is_within
 
 _NOT_FILES_TOLD = 1000
 _NAMES_TOLD = 1000
+BEGUN_MEANWHILE = "somebody else has begun a history here while the files were read"
 
 
 def _never() -> bool:
@@ -91,11 +94,13 @@ class Appending:
         key: signs.
         identity: as in a line of ``allowed_signers``.
         checksums: worked out for every file, beside those that the records ask for.
+        begins: the named folder has no history yet, and gets its first generation.
     """
 
     key: SigningKey
     identity: str
     checksums: tuple[str, ...]
+    begins: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +214,8 @@ class Verifying:
         """
         also = self._uses(appending, keeps_digests)
         plan: Plan = make_plan(self.listing, self.records, also.is_read_anyway)
+        for scope in self._beginning(appending):
+            take_lists_in(plan, self.listing, self.records, scope)
         self._checker = Checker(
             self._name, self.place, self.listing, self.records, plan, also, self._tools.sink
         )
@@ -271,7 +278,8 @@ class Verifying:
         """
         if appending is None:
             return (), ""
-        why_not = why_not_appended(self.place, self.records, self.checked, self)
+        begin = self._beginning(appending)
+        why_not = why_not_appended(self.place, self.records, self.checked, self, begin)
         if why_not:
             return (), why_not
         now = self._tools.surroundings.now().astimezone()
@@ -284,10 +292,18 @@ class Verifying:
             comment,
             patterns,
             has_folders=has_folders,
+            begin=begin,
         )
+        root, folders = self.place.root, list(self.listing.records_folders)
         with self._step("record"):
             try:
-                with rolls_locked(self.place.root, self.listing.records_folders, self.place.shown):
+                made = [records_folder_of(scope) for scope in begin if scope]
+                with (
+                    records_made(root, made),
+                    rolls_locked(root, {*folders, *made}, self.place.shown),
+                ):
+                    if any(has_history(self.folder, scope) for scope in begin):
+                        return (), BEGUN_MEANWHILE
                     added = append_all(
                         self.place, self.folder, self.listing, self.records, self.checked, signing
                     )
@@ -297,11 +313,14 @@ class Verifying:
                 return (), f"the drive would not take it: {reason(error)}"
             except RecordError as error:
                 return (), str(error)
-        self._tell_unnamable()
+        self._tell_unnamable(begin)
         return added, "" if added else "there is nothing to write down"
 
-    def _tell_unnamable(self) -> None:
-        found = unnamable(self.listing, self.records, self.checked)
+    def _beginning(self, appending: Appending | None) -> tuple[bytes, ...]:
+        return (self.place.top,) if appending is not None and appending.begins else ()
+
+    def _tell_unnamable(self, begin: tuple[bytes, ...]) -> None:
+        found = unnamable(self.listing, self.records, self.checked, begin)
         what = "has a name that no manifest can hold: the new generation leaves it out"
         told = [Finding("name-not-recordable", what, path) for path in islice(found, _NAMES_TOLD)]
         self.faults = (*self.faults, *told)
@@ -367,17 +386,21 @@ class Verifying:
         further = frozenset(appending.checksums) if appending else frozenset()
         expected = self._expected.algorithms if self._expected else frozenset()
         always = expected.union(keeps_digests)
+        begin = self._beginning(appending)
+
+        def is_to_record(path: bytes) -> bool:
+            return is_in_history(claims, path) or any(is_within(path, scope) for scope in begin)
 
         def algorithms(path: bytes) -> frozenset[str]:
-            return further | always if is_in_history(claims, path) else always
+            return further | always if is_to_record(path) else always
 
         def is_read_anyway(path: bytes) -> bool:
             # A further generation records new files too; what is expected is known by content.
-            return bool(expected) or (bool(further) and is_in_history(claims, path))
+            return bool(expected) or (bool(further) and is_to_record(path))
 
         keeps = tuple({*keeps_digests, *(FORMATS if appending else ())})
         pairs = self._expected.pairs if self._expected else frozenset()
-        return Also(algorithms, pairs, keeps, is_read_anyway)
+        return Also(algorithms, pairs, keeps, is_read_anyway, tells_strangers=bool(begin))
 
     def _counts(self) -> dict[FileState, int]:
         """Files by state; whatever is no file is in the notices."""
