@@ -4,7 +4,9 @@ Every method runs in the station's own thread and is short; what may take long i
 thread, whose result is posted back. A result that comes for a volume that has left changes nothing.
 """
 
+import math
 import threading
+import time
 from collections.abc import Callable
 
 from offload.errors import CardError, LedgerError, OffloadError
@@ -35,6 +37,8 @@ from offload.values.paths import shown
 from offload.volumes.physical import lane_devices
 from offload.volumes.volume import Volume
 
+_LOOK_AGAIN_S = 15.0
+"""Until a volume that could not be looked into is looked at again: it may be about to fail."""
 _MOST_ALARMS = 20
 _ASKED_ABOUT = ("unknown", "delivery", "unreadable", "restless")
 
@@ -190,8 +194,12 @@ class Reception:
                 self.runs.line_up(visit)
 
     def look_around(self) -> None:
-        """What other commands have done meanwhile, and what persons have decided."""
+        """What other commands have done meanwhile, what persons have decided, what has healed."""
         for visit in list(self._register.visits.values()):
+            if visit.problem and visit.retry_at_s <= time.monotonic() and not visit.has_left:
+                # Its mounting tells nothing when a folder that failed can be listed after all.
+                visit.retry_at_s = math.inf
+                self._look(visit)
             if visit.run is None and visit.card and not visit.has_left:
                 self._register.guarded(lambda v=visit: self.runs.take_up(v))  # type: ignore[misc]
 
@@ -251,20 +259,26 @@ class Reception:
     def _looked(self, visit: Visit, found: Looked | OffloadError, arrival: Arrival | None) -> None:
         if visit.has_left or self._register.visits.get(visit.mounting) is not visit:
             return
-        if isinstance(found, OffloadError):
-            visit.kind = "unreadable"
-            self._recognised(visit, "unreadable", found.what)
-        elif found.kind is VolumeKind.DELIVERY and arrival is None:
+        problem = found.what if isinstance(found, OffloadError) else found.problem
+        if isinstance(found, OffloadError) or (arrival is None and problem):
+            self._could_not_look(visit, problem)
+            return
+        visit.problem = ""
+        if found.kind is VolumeKind.DELIVERY and arrival is None:
             self._delivery_came(visit)
-        elif arrival is None and found.problem:
-            visit.kind = "unreadable"
-            self._recognised(visit, "unreadable", found.problem)
         elif arrival is None:
             visit.kind = found.kind.value
             self._recognised(visit, found.kind.value, "")
         else:
             visit.kind = "card"
             self._met(visit, found, arrival)
+
+    def _could_not_look(self, visit: Visit, problem: str) -> None:
+        """Told once, and looked at again after a while."""
+        visit.retry_at_s = time.monotonic() + _LOOK_AGAIN_S
+        if visit.problem != problem:
+            visit.kind, visit.problem = "unreadable", problem
+            self._recognised(visit, "unreadable", problem)
 
     def _delivery_came(self, visit: Visit) -> None:
         """A delivery waits for a person's word, or is taken at once where a setting says so."""

@@ -24,6 +24,7 @@ class Visit:
         waits_for: names of the drives that it waits for.
         readers: what it shares its speed by.
         kind: what it is; empty until it was looked at.
+        problem: why it could not be looked into, a sentence; else empty.
         arrival: once it was met as a card.
         offload: number of the last run in the ledger; 0 before one is known.
         run: under way.
@@ -43,6 +44,7 @@ class Visit:
     waits_for: tuple[str, ...] = ()
     readers: frozenset[str] = field(default_factory=frozenset)
     kind: str = ""
+    problem: str = ""
     arrival: Arrival | None = None
     offload: int = 0
     run: Running | None = None

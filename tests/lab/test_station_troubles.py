@@ -101,7 +101,11 @@ def test_card_whose_only_clip_folder_fails_is_told_to_be_kept(rack: Rack, tmp_pa
             assert said["kind"] == "unreadable"
             told = "KEEP IT. Its folder CLIPS cannot be listed: input/output error"
             assert said["text"].startswith(told), said
+            # Healed where it is, without leaving: it needs nobody's hand.
             card.plan()
+            assert watching.wait_verdict()["verdict"] == "cleared", watching.told()
+            recognised = [said for said in watching.said if said["type"] == "recognised"]
+            assert [said["kind"] for said in recognised] == ["unreadable", "card"]
 
 
 def test_error_in_the_middle_of_the_listing_keeps_the_card(rack: Rack, tmp_path: Path) -> None:
