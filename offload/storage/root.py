@@ -121,6 +121,7 @@ class Root:
         for folder in reversed(missing):
             fd = self._open_folder(name(folder), fd)
             self._keep(folder, fd)
+            self._must_answer()  # it may have come back when nobody waited any more
         return fd
 
     def names(self, path: bytes) -> list[bytes]:
