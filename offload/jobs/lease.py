@@ -84,7 +84,9 @@ class Lock:
             BusyError: another run works on this roll on this drive.
             OSError: the folder is not there.
         """
-        self._fd = os.open(b".", os.O_RDONLY | os.O_CLOEXEC, dir_fd=root.folder(records))
+        # Opened as a folder, which is kept also on a drive that answers nothing any more.
+        flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+        self._fd = os.open(b".", flags, dir_fd=root.folder(records))
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:

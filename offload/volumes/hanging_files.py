@@ -10,30 +10,35 @@ import contextlib
 import os
 import re
 import threading
+from dataclasses import dataclass
 
 _FDINFO = "/proc/self/fdinfo"  # proc_pid_fdinfo(5)
+_FD = "/proc/self/fd"  # proc_pid_fd(5): where each lies, told by the kernel, not by the drive
 _MOUNT = re.compile(rb"^mnt_id:\s*(\d+)$", re.MULTILINE)
 
 
 def let_go_of_files(root_fd: int) -> None:
-    """Make every descriptor of a file in one mounting refuse its use; folders stay.
+    """Make every descriptor of a file below one folder, in its mounting, refuse its use.
 
-    Asks the drive nothing. Where the system does not tell which descriptors lie in which mounting
+    Folders stay, and so does what lies beside: a ledger, or another drive's folder, may be on the
+    same volume. Asks the drive nothing. Where the system does not tell which descriptors lie where
     (other than Linux), nothing is done.
 
     Args:
-        root_fd: a folder in that mounting.
+        root_fd: the folder.
     """
-    mounting = _mounting(root_fd)
-    if mounting is None:
+    top = _Top.of(root_fd)
+    if top is None:
         return
     reading, writing = os.pipe()
     os.close(writing)
     closing = []
     for number in _numbers():
-        if number != root_fd and _mounting(number) == mounting and not _is_folder(number):
+        if top.holds_file(number):
             # The old file is closed by this, and that hangs as well; by then the number is free.
-            closing.append(threading.Thread(target=_replace, args=(reading, number), daemon=True))
+            closing.append(
+                threading.Thread(target=_replace, args=(reading, number, top), daemon=True)
+            )
     for thread in closing:
         thread.start()
     for thread in closing:
@@ -41,9 +46,34 @@ def let_go_of_files(root_fd: int) -> None:
     threading.Thread(target=_end, args=(closing, reading), daemon=True).start()
 
 
-def _replace(reading: int, number: int) -> None:
+@dataclass(frozen=True, slots=True)
+class _Top:
+    """A folder: its mounting, and its path with a slash at the end."""
+
+    mounting: int
+    path: bytes
+
+    @classmethod
+    def of(cls, fd: int) -> "_Top | None":
+        mounting, path = _mounting(fd), _path(fd)
+        return cls(mounting, path.rstrip(b"/") + b"/") if mounting is not None and path else None
+
+    def holds_file(self, number: int) -> bool:
+        """Whether a descriptor is of a file below."""
+        return (
+            _mounting(number) == self.mounting
+            and _path(number).startswith(self.path)
+            and not _is_folder(number)
+        )
+
+
+def _replace(reading: int, number: int, top: _Top) -> None:
+    # Looked at again at the last moment: its holder may have come back and closed it, and the
+    # number may be another drive's file by now. No call of the system exchanges one only if it is
+    # still the same.
     with contextlib.suppress(OSError):
-        os.dup2(reading, number, inheritable=False)
+        if top.holds_file(number):
+            os.dup2(reading, number, inheritable=False)
 
 
 def _end(closing: list[threading.Thread], reading: int) -> None:
@@ -63,6 +93,13 @@ def _info(number: int) -> bytes:
     try:
         with open(f"{_FDINFO}/{number}", "rb") as file:
             return file.read(4096)
+    except OSError:
+        return b""
+
+
+def _path(number: int) -> bytes:
+    try:
+        return os.fsencode(os.readlink(f"{_FD}/{number}"))
     except OSError:
         return b""
 

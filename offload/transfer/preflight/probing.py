@@ -240,7 +240,9 @@ def _taken(root: Root, folder: bytes) -> tuple[bytes, int]:
         # Another run may have removed it this very moment; then the next number is tried.
         with contextlib.suppress(FileNotFoundError):
             root.forget_folders()
-            lock = os.open(b".", os.O_RDONLY | os.O_CLOEXEC, dir_fd=root.folder(path))
+            # As a folder: such a descriptor is kept also on a drive that answers nothing any more.
+            flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+            lock = os.open(b".", flags, dir_fd=root.folder(path))
             is_taken = False
             try:
                 is_taken = _is_ours(lock) and _is_still(root, path, lock) and _clear(root, path)
