@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from offload.record.signers import Signers
     from offload.settings import Settings
     from offload.transfer.counters import Progress
+    from offload.volumes.volume import Volume
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False)
 
@@ -140,23 +141,12 @@ def begin_in(
     *,
     as_json: bool,
 ) -> int:
-    """Begin a history; the ledger is asked only whether this was ever a card."""
+    """Begin a history."""
     from offload.cli.begin_view import run_begin
     from offload.cli.stopping import stopping
-    from offload.cli.wishing import layouts_of
-    from offload.jobs.arriving import hints_of_volume
     from offload.jobs.verify_beginning import BeginWish
-    from offload.ledger import cards
-    from offload.ledger.database import Ledger
-    from offload.volumes.volume import Volume
 
-    def was_card(volume: Volume) -> bool:
-        if not volume.volume_id:
-            return False
-        with Ledger(settings.station.home) as ledger:
-            return bool(cards.find_by_hints(ledger, hints_of_volume(volume)))
-
-    wish = BeginWish(folder, appending_for(settings), layouts_of(settings), was_card)
+    wish = BeginWish(folder, appending_for(settings))
     return run_begin(wish, tools, view, stopping(stop), as_json=as_json)
 
 
@@ -207,9 +197,27 @@ def tools_for(
 ) -> "VerifyTools":
     """What a verification works with, beside what is asked of it."""
     from offload.cli.session import surroundings
+    from offload.cli.wishing import layouts_of
+    from offload.jobs.card_volumes import is_card_volume
     from offload.jobs.verifying import VerifyTools
 
-    return VerifyTools(signers_for(settings), surroundings(), progress, view.take, stop.is_set)
+    def is_card(volume: "Volume") -> bool:
+        return is_card_volume(volume, layouts_of(settings), lambda it: _was_card(it, settings))
+
+    return VerifyTools(
+        signers_for(settings), surroundings(), progress, view.take, stop.is_set, is_card
+    )
+
+
+def _was_card(volume: "Volume", settings: "Settings") -> bool:
+    from offload.jobs.arriving import hints_of_volume
+    from offload.ledger import cards
+    from offload.ledger.database import Ledger
+
+    if not volume.volume_id:
+        return False
+    with Ledger(settings.station.home) as ledger:
+        return bool(cards.find_by_hints(ledger, hints_of_volume(volume)))
 
 
 def signers_for(settings: "Settings") -> "Signers":

@@ -6,18 +6,16 @@ what a nested history has recorded: these are checked in the same reading.
 """
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from offload.card.rules import LayoutRule
 from offload.clearance.shell import quoted
 from offload.errors import DriveError, UsageError, reason
 from offload.events import Found
-from offload.jobs.opening import MARKER, has_card_layout
+from offload.jobs.card_volumes import refuse_card
 from offload.jobs.placing import ASIDE as NOT_ON_CARD
 from offload.jobs.placing import INCOMPLETE
-from offload.jobs.surroundings import Surroundings
 from offload.jobs.verify_place import ASIDE, open_place
 from offload.jobs.verify_records import in_scope
 from offload.jobs.verify_result import Answer, FileState, Verification
@@ -56,10 +54,6 @@ class BeginAnswer(Enum):
         return 0 if self is BeginAnswer.BEGUN else 1
 
 
-def _is_no_known_card(_volume: Volume) -> bool:
-    return False
-
-
 @dataclass(frozen=True, slots=True)
 class BeginWish:
     """What is asked for.
@@ -67,14 +61,10 @@ class BeginWish:
     Attributes:
         folder: whose history begins; absolute.
         appending: who signs, and which checksums are worked out.
-        layouts: of cards; ours where left out.
-        was_card: whether the ledger knows a volume as a card.
     """
 
     folder: bytes
     appending: Appending
-    layouts: Sequence[LayoutRule] | None = None
-    was_card: Callable[[Volume], bool] = _is_no_known_card
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +105,7 @@ def begin_history(wish: BeginWish, tools: VerifyTools) -> Beginning:
         UsageError: there is a history in it or above it, it is on a card, or it is unfinished.
         StoppedError: the user wanted to stop; nothing was written.
     """
-    _refuse_where_it_lies(wish, tools.surroundings)
+    _refuse_where_it_lies(wish, tools)
     place = open_place(wish.folder, tools.surroundings, needs_beside=True)
     try:
         verifying = Verifying(place, tools, "folder", None)
@@ -141,14 +131,15 @@ def _chain(scope: bytes) -> bytes:
     return join(join(scope, HISTORY_FOLDER), CHAIN_NAME)
 
 
-def _refuse_where_it_lies(wish: BeginWish, surroundings: Surroundings) -> None:
+def _refuse_where_it_lies(wish: BeginWish, tools: VerifyTools) -> None:
     """Say before anything is read that no history can begin here."""
     real = os.path.realpath(wish.folder)
     try:
         # A card is looked at before it is known to be one: not even its times may change.
         with Root(real, keep_times=True) as root:
-            volume = surroundings.volume_of(root.fd)
-            _refuse_card(wish, volume)
+            volume = tools.surroundings.volume_of(root.fd)
+            if tools.is_card(volume):
+                refuse_card(wish.folder, volume, "Copy it; every copy gets its history then")
             _refuse_history(wish.folder, root)
     except OSError as error:
         raise DriveError(
@@ -167,20 +158,6 @@ def _refuse_where_it_lies(wish: BeginWish, surroundings: Surroundings) -> None:
             meaning=_NOTHING_READ,
             remedy="Mount it for writing, then the same command; or copy it with a record:  "
             f"offload copy {_typed(wish.folder)}",
-        )
-
-
-def _refuse_card(wish: BeginWish, volume: Volume) -> None:
-    top = volume.mount_point
-    is_card = wish.was_card(volume)
-    if not is_card and not os.path.lexists(join(top, MARKER)):
-        is_card = has_card_layout(top, wish.layouts)
-    if is_card:
-        raise UsageError(
-            "this is on a card, and nothing is ever written on a card",
-            path=wish.folder,
-            meaning=_NOTHING_READ,
-            remedy=f"Copy it; every copy gets its history then:  offload copy {_typed(top)}",
         )
 
 

@@ -5,7 +5,7 @@ Nothing is called verified that was not read, and nothing is written unless aske
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -13,6 +13,7 @@ from itertools import islice
 
 from offload.errors import BusyError, DriveError, RecordError, reason
 from offload.events import Found, Sink, StepFinished, StepStarted, no_sink
+from offload.jobs.card_volumes import is_card_volume, refuse_card
 from offload.jobs.descent_report import DescentReport
 from offload.jobs.surroundings import Surroundings
 from offload.jobs.tools import StoppedError
@@ -57,6 +58,7 @@ from offload.transfer.plan import IsStopped
 from offload.values.entries import Kind
 from offload.values.findings import Finding
 from offload.values.paths import is_within
+from offload.volumes.volume import Volume
 
 _NOT_FILES_TOLD = 1000
 _NAMES_TOLD = 1000
@@ -77,6 +79,7 @@ class VerifyTools:
         progress: counters for faces; the reading is its proving pass.
         sink: takes the events.
         is_stopped: whether the user wants to stop.
+        is_card: whether nothing may be written on a volume.
     """
 
     signers: Signers = field(default_factory=Signers)
@@ -84,6 +87,7 @@ class VerifyTools:
     progress: Progress = field(default_factory=Progress)
     sink: Sink = no_sink
     is_stopped: IsStopped = _never
+    is_card: Callable[[Volume], bool] = is_card_volume
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +215,16 @@ class Verifying:
         Args:
             appending: what a further generation has to hold is worked out as well.
             keeps_digests: algorithms that are worked out and kept for every file that is read.
+
+        Raises:
+            UsageError: something is to be appended, and it is on a card.
         """
+        if appending is not None and self._tools.is_card(self.place.volume):
+            refuse_card(
+                self.place.given,
+                self.place.volume,
+                "Without --append it is verified; to go on with its history, copy it",
+            )
         also = self._uses(appending, keeps_digests)
         plan: Plan = make_plan(self.listing, self.records, also.is_read_anyway)
         for scope in self._beginning(appending):
