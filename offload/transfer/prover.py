@@ -146,6 +146,12 @@ class Prover(threading.Thread):
         """What it has read."""
         return self._lane.done_bytes
 
+    @property
+    def asked_bytes(self) -> int:
+        """What it has to read in all: the most that it may have fetched."""
+        numbers = self._reading.numbers
+        return sum(self._size_of(at) for at in numbers if not self._reading.is_folder(at))
+
     def _is_ended_early(self) -> bool:
         return self.is_silent or self._is_stop_asked()
 

@@ -74,15 +74,21 @@ def prove_all(
     drives = {prover.key: prover for prover in provers if prover.key != CARD}
     Listening(drives, silence_of).wait_for(provers)
     counters.end()
+    all_by_key = {prover.key: prover for prover in provers}
     by_key = {prover.key: prover for prover in provers if not prover.is_silent}
     for prover in by_key.values():
         if prover.error is not None:
             raise prover.error
 
+    for prover in provers:
+        if prover.is_silent:
+            # How much it fetched is not known: what is not shown to be another's may be its own.
+            evidence.fetched(prover.key, prover.asked_bytes)
+
     def least(key: str) -> int:
-        if key not in by_key:
-            return 0
-        prover = by_key[key]
+        prover = all_by_key[key]
+        if prover.is_silent:
+            return prover.asked_bytes
         if silence_of is None or key == CARD:
             return prover.least_fetched()
         try:
@@ -90,7 +96,7 @@ def prove_all(
         except FellSilentError as error:
             prover.fall_silent(str(error))
             prover.hanging = error.thread
-            return 0
+            return prover.asked_bytes
 
     judged = evidence.judge(least)
     for key, prover in by_key.items():
