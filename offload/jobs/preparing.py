@@ -75,8 +75,9 @@ class Drives:
     """Drive name -> threads that hang in calls to it; it has fallen silent."""
     silent: dict[str, str] = field(default_factory=dict)
     """Drive name -> what is said of its silence."""
-    _given_up: list[Place] = field(default_factory=list)
-    """Places that fell silent before they took part."""
+    _prepared: list[Place] = field(default_factory=list)
+    """Every roll's place that was ever made ready, and may hold a lock: also on a drive that was
+    dropped in the middle of it, and under a name that was another card's."""
 
     @property
     def active(self) -> list[Place]:
@@ -227,7 +228,7 @@ class Drives:
 
         Not on a drive that is silent: what hangs there may yet be carried out.
         """
-        for place in self.places:
+        for place in self._prepared:
             if place.name not in self.hanging:
                 _unlock(place)
 
@@ -243,14 +244,13 @@ class Drives:
     def close(self) -> None:
         """Let go of everything."""
         self.unlock()
-        places = {place.name: place for place in (*self.places, *self._given_up)}
         for drive in self.held:
             threads = self.hanging.get(drive.name)
             if threads is None:
                 drive.root.close()
                 continue
-            place = places.get(drive.name)
-            let_go = partial(_let_go, drive, place, tuple(threads))
+            places = tuple(place for place in self._prepared if place.name == drive.name)
+            let_go = partial(_let_go, drive, places, tuple(threads))
             Thread(target=let_go, name="drive-letting-go", daemon=True).start()
 
     def _found_and_made_ready(
@@ -334,17 +334,15 @@ class Drives:
             self.tools.sink(DriveRoom(place.name, max(0, room)))
 
     def _prepare(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
+        self._prepared.append(place)
         try:
             self._make_ready(place, lease, entries)
         except NotAnsweringError as error:
-            self._given_up.append(place)
             self.drop(place.name, silent_error(place.drive.wish, str(error)))
         except (OSError, OffloadError) as error:
             why = reason(error) if isinstance(error, OSError) else str(error)
             self.drop(place.name, DriveError(why, path=place.drive.root.path))
-            if place.lock is not None:
-                place.lock.release()
-                place.lock = None
+            _unlock(place)
 
     def _make_ready(self, place: Place, lease: Callable[[str], Run], entries: Entries) -> None:
         """Marker, folders, lease and lock, before anything of the card is there."""
@@ -390,17 +388,16 @@ def _make_folders(place: Place, run: Run, entries: Entries, *, only_prove: bool)
 
 
 def _unlock(place: Place) -> None:
-    for roll in place.rolls:
-        if roll.lock is not None:
-            roll.lock.release()
-            roll.lock = None
+    if place.lock is not None:
+        place.lock.release()
+        place.lock = None
 
 
-def _let_go(drive: HeldDrive, place: Place | None, threads: Sequence[Thread]) -> None:
+def _let_go(drive: HeldDrive, places: Sequence[Place], threads: Sequence[Thread]) -> None:
     """Give everything back once nothing hangs in a call to the drive any more."""
     for thread in threads:
         thread.join()
-    if place is not None:
+    for place in places:
         _unlock(place)
     drive.root.close()
 

@@ -1,5 +1,6 @@
 """A drive that answers nothing any more in mid-run: it is dropped, and the rest goes on."""
 
+import fcntl
 import os
 import threading
 from collections.abc import Callable, Iterator
@@ -163,6 +164,35 @@ def test_what_comes_back_late_writes_nothing_more(scene: Scene, share: FaultFs) 
     assert written <= {"create", "unlink"}
     assert not list(Path(share.root).glob("**/ascmhl_chain.xml"))
     assert not (share.root / "A001").exists()
+
+
+def test_its_locks_are_given_back_also_under_a_name_that_was_another_cards(
+    rack: Rack, scene: Scene, share: FaultFs
+) -> None:
+    """The run names its roll anew after the drive fell silent; a station goes on for weeks."""
+    scene.offload()
+    twin = rack.snapshot(scene.card, "twin")
+    twin.mount()
+    times = {name: (twin.root / name).stat() for name in CLIPS}
+    write_card(twin, {name: os.urandom(len(content)) for name, content in CLIPS.items()})
+    for name, facts in times.items():
+        os.utime(twin.root / name, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    twin.sync()
+    scene.card = twin
+    joined = once_hanging(share, Fault("write", "hang", path=r".*\.mov", nth=3))
+    outcome = offload(scene, share)
+    joined()
+    assert outcome.context.roll == "A001-2"
+    share.plan()
+    share.release("EIO")
+    for thread in threading.enumerate():
+        if thread.name.startswith("drive-"):
+            thread.join(AT_MOST_S)
+    records = os.open(share.root / "records" / "A001", os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(records, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    finally:
+        os.close(records)
 
 
 def test_it_is_taken_up_again_once_it_answers(scene: Scene, share: FaultFs) -> None:
