@@ -523,6 +523,7 @@ class CardRun:
             look,
             self._drives.answered,
         )
+        self._drives.drop_silent()
         look_at_card(
             self._card.root,
             self._entries,

@@ -209,7 +209,7 @@ class Drives:
         self.hanging.setdefault(name, []).append(thread)
 
     def drop_silent(self) -> None:
-        """Those that have fallen silent while another drive's step read from them."""
+        """Those that fell silent in the last look, or while another drive's step read from them."""
         for name, why in self.silent.items():
             self.fail(name, why)
 

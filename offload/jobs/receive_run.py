@@ -279,6 +279,7 @@ class DeliveryRun(CardRun):
             look,
             self._drives.answered,
         )
+        self._drives.drop_silent()
         return look
 
     # --- the record

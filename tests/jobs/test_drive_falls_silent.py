@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from offload.events import DriveDropped, Event, StepStarted
+from offload.events import DriveDropped, Event, Found, StepStarted
 from offload.jobs.outcome import Outcome
 from offload.jobs.wishes import DriveWish
 from offload.values.facts import Policy
@@ -148,6 +148,22 @@ def test_run_goes_on_without_it(scene: Scene, share: FaultFs, fault: Fault) -> N
 def test_silent_from_a_step_on(scene: Scene, share: FaultFs, step: str) -> None:
     scene.events = Silencing(share, step)
     assert_others_went_on(scene, offload(scene, share))
+
+
+def test_silent_while_its_copies_are_looked_at_is_told(scene: Scene, share: FaultFs) -> None:
+    """It was there when the last look at it began; whoever waits hears why it counts no more."""
+
+    class AtLastLook(list[Event]):
+        def append(self, event: Event) -> None:
+            super().append(event)
+            if isinstance(event, StepStarted) and event.step == "last-look":
+                once_hanging(share, Fault("getattr", "hang", path=r".*\.mov"))
+
+    scene.events = AtLastLook()
+    outcome = offload(scene, share)
+    assert_others_went_on(scene, outcome)
+    found = {event.finding.code for event in scene.events if isinstance(event, Found)}
+    assert "not-withdrawn" not in found
 
 
 def test_what_comes_back_late_writes_nothing_more(scene: Scene, share: FaultFs) -> None:
