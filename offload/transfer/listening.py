@@ -1,5 +1,6 @@
 """Giving up the drives that fall silent while a pass waits for them."""
 
+import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
@@ -47,9 +48,14 @@ class Listening:
         self._workers = workers
         self._silences = {} if silence_of is None else {name: silence_of(name) for name in workers}
         self._done = {name: worker.done_bytes for name, worker in workers.items()}
+        self._looked_at = 0.0
 
     def look(self) -> None:
-        """Give up whoever is silent by now."""
+        """Give up whoever is silent by now; may be called at every block."""
+        now = time.monotonic()
+        if now - self._looked_at < LOOK_S:
+            return  # a question is a thread: not one for each block of a fast card
+        self._looked_at = now
         for name, silence in self._silences.items():
             worker = self._workers[name]
             if worker.is_silent or not worker.is_alive():
