@@ -48,7 +48,9 @@ class Surroundings:
         boot_id: this run of the system.
         pid: this process.
         drive_answer_s: seconds that a drive may take to be opened, and that it may be silent
-            while somebody waits for it; a disk that has gone to sleep needs some ten to turn again.
+            while somebody waits for it. A disk that has gone to sleep needs some ten to turn again;
+            one that loses a command is waited for 30 by Linux, reset, and asked once more
+            (``/sys/block/*/device/timeout``).
     """
 
     volumes: Callable[[], Sequence[Volume]] = read_volumes
@@ -61,7 +63,7 @@ class Surroundings:
     host: str = field(default_factory=socket.gethostname)
     boot_id: str = field(default_factory=_boot_id)
     pid: int = field(default_factory=os.getpid)
-    drive_answer_s: float = 30.0
+    drive_answer_s: float = 45.0
 
     def now_ns(self) -> int:
         """Nanoseconds since 1970, as the ledger has them."""
