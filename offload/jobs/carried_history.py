@@ -13,7 +13,6 @@ begins a history of its own, and what does not agree is told by the check of the
 """
 
 import errno
-import os
 from collections.abc import Callable, Iterable, Mapping
 
 from offload.errors import RecordError
@@ -115,7 +114,7 @@ def put_manifest(root: Root, source: bytes, path: bytes, c4: bytes) -> None:
         OSError: the drive failed, or it is not what the chain says.
     """
     with (
-        open(root.open_file(source, os.O_RDONLY), "rb", buffering=0) as content,
+        root.open_stream(source, buffering=0) as content,
         growing(root, path) as out,
     ):
         while part := content.read(_BLOCK):

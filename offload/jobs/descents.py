@@ -154,7 +154,7 @@ def _chain(place: Place) -> tuple[ChainEntry, ...]:
 
 def _content_by(place: Place, newest: ChainEntry) -> tuple[tuple[str, str], ...]:
     path = join(join(place.lies_in, HISTORY_FOLDER), newest.path)
-    with open(place.drive.root.open_file(path), "rb") as stream:
+    with place.drive.root.open_stream(path) as stream:
         return _content(ManifestReader(stream, path).head.root)
 
 

@@ -95,7 +95,7 @@ def _write(
     copy: Root, temporary: bytes, other: Root, repair: Repair, moved: Callable[[int], None]
 ) -> None:
     hashers = Hashers(repair.algorithms)
-    with open(other.open_file(repair.source), "rb", buffering=0) as source:
+    with other.open_stream(repair.source, buffering=0) as source:
         facts = os.fstat(source.fileno())
         drop_pages(source.fileno(), facts.st_size)
         fd = copy.open_file(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
@@ -123,7 +123,7 @@ def _write_all(write: Callable[[memoryview], int | None], part: bytes) -> None:
 
 def _prove(copy: Root, temporary: bytes, repair: Repair) -> None:
     hashers = Hashers(repair.algorithms)
-    with open(copy.open_file(temporary), "rb", buffering=0) as stream:
+    with copy.open_stream(temporary, buffering=0) as stream:
         drop_pages(stream.fileno(), os.fstat(stream.fileno()).st_size)
         while part := stream.read(_CHUNK_BYTES):
             hashers.update(part)

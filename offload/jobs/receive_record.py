@@ -186,7 +186,7 @@ def is_other_roll(place: Place, entries: Entries, digests: Digests) -> bool:
         return False
     known: dict[tuple[bytes, str], set[bytes]] = {}
     for manifest in manifests:
-        with open(root.open_file(join(folder, manifest)), "rb") as stream:
+        with root.open_stream(join(folder, manifest)) as stream:
             for record in ManifestReader(stream, manifest):
                 if isinstance(record, HashRecord):
                     for each in record.hashes:
@@ -222,7 +222,7 @@ def _carry(source: Root, path: bytes, root: Root, target: bytes) -> None:
     for made in root.make_folders(parent(target)):
         sync_folder(root, parent(made))
     with (
-        open(source.open_file(path), "rb") as stream,
+        source.open_stream(path) as stream,
         growing(root, target) as out,
     ):
         while chunk := stream.read(_CHUNK_BYTES):

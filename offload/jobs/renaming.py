@@ -8,7 +8,6 @@ and the next generation says so. The ledger follows when all drives have done it
 
 import contextlib
 import hashlib
-import io
 import json
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -271,7 +270,7 @@ def _rename_lists(part: _Part, old: str, new: str, tools: Tools) -> None:
             continue
         path = join(records, _raw(new) + suffix)
         with (
-            _reading(root, join(records, before)) as lines,
+            root.open_stream(join(records, before)) as lines,
             growing(root, path, replaces_own=True) as out,
         ):
             write_sums(out, algorithm, _moved(lines, join(root.path, path), old, new))
@@ -316,10 +315,6 @@ def _add_name_before(part: _Part, old: str, new: str, wish: RenameWish, tools: T
 def _sign(root: Root, path: bytes, sha512: bytes, tools: Tools) -> None:
     """Sign a file as it was written: it has been read back, and a later reading may be wrong."""
     write_new(root, path + SIGNATURE, sign_digest(tools.key, sha512), replaces_own=True)
-
-
-def _reading(root: Root, path: bytes) -> io.BufferedReader:
-    return open(root.open_file(path), "rb")
 
 
 def _read_again(part: _Part, old: str, new: str, wish: RenameWish, tools: Tools) -> RenamedCopy:

@@ -6,7 +6,9 @@ new drive like any other.
 """
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import BinaryIO
@@ -16,6 +18,7 @@ from offload.record.mhl.model import RootHash
 from offload.record.mhl.naming import HISTORY_FOLDER
 from offload.values.facts import CopyState
 from offload.values.paths import join
+from offload.volumes.bounded import NotAnsweringError
 
 _BLOCK = 1 << 20
 _IS_PROVEN = bytes(
@@ -74,17 +77,19 @@ class SameManifest:
     def _parts(self, answered: Answered) -> Iterator[bytes]:
         drive = self.place.drive
         path = join(join(self.place.lies_in, HISTORY_FOLDER), self.manifest)
+        fd, is_silent = -1, False
         try:
-            content = answered(
-                drive,
-                lambda: open(drive.root.open_file(path), "rb", buffering=0),  # noqa: SIM115
-            )
-            while part := answered(drive, partial(content.read, _BLOCK)):
+            fd = answered(drive, partial(drive.root.open_file, path))
+            while part := answered(drive, partial(os.read, fd, _BLOCK)):
                 yield part
         except OSError as error:
-            # Not closed here: a silent drive would hold that up, too. It goes with its last user.
+            is_silent = isinstance(error, NotAnsweringError)
             raise NotTheSameError from error
-        content.close()
+        finally:
+            # A silent drive would hold up the closing, too.
+            if fd >= 0 and not is_silent:
+                with suppress(OSError):
+                    answered(drive, partial(os.close, fd))
 
 
 def proven_of(states: Sequence[int]) -> bytes:

@@ -11,7 +11,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 from offload.values.paths import join, name, parent
 
@@ -192,6 +192,24 @@ class Root:
                 waited on.
         """
         return self.open_with_facts(path, flags)[0]
+
+    def open_stream(self, path: bytes, buffering: int = -1) -> BinaryIO:
+        """A regular file to read from; closing it lets go of the descriptor.
+
+        Args:
+            path: below the root.
+            buffering: as for ``open``.
+
+        Raises:
+            OSError: as :meth:`open_file`; nothing stays open then.
+        """
+        fd = self.open_file(path)
+        try:
+            return open(fd, "rb", buffering=buffering)
+        except BaseException:
+            # It asks for the descriptor's facts, and lets go of nothing when they cannot be had.
+            os.close(fd)
+            raise
 
     def open_with_facts(self, path: bytes, flags: int = os.O_RDONLY) -> tuple[int, os.stat_result]:
         """Like :meth:`open_file`, with what ``fstat`` said of the descriptor."""

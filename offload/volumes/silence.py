@@ -126,5 +126,6 @@ def while_answering(step: Callable[[], T], silence: Silence) -> T:
         if silence.is_silent() and thread.is_alive():
             raise FellSilentError(silence.limit_s, thread)
     if errors:
-        raise errors[0]
+        # Kept by nobody: with it go the frames that it came through, and what is open in them.
+        raise errors.pop()
     return results[0]

@@ -84,3 +84,12 @@ def test_ledgers_folder_that_tells_nothing_is_said_to_be_unfit(lab: Lab, nth: in
     result = runner.run(case)
     assert result.struck
     assert result.broken == ()
+
+
+@pytest.mark.parametrize("nth", range(1, 8))
+def test_manifest_whose_facts_cannot_be_had_is_let_go(lab: Lab, nth: int) -> None:
+    """It is read for the next drive, which lost the descriptor when the file's facts failed."""
+    _, runner, _ = lab
+    failing = Fault("getattr", errno="EIO", nth=nth, path=r"A001.*/ascmhl/0001_.*\.mhl")
+    result = runner.run(Case("no facts", (("drive-1", failing),), "drive-1", "EIO"))
+    assert result.broken == ()

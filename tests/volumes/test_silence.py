@@ -1,10 +1,15 @@
 """A drive that is only slow is not silent; one that answers nothing is, after the limit."""
 
+import contextlib
+import errno
+import gc
 import threading
+import weakref
 from collections.abc import Iterator
 
 import pytest
 
+from offload.volumes.bounded import BoundedCalls
 from offload.volumes.silence import FellSilentError, Silence, while_answering
 
 LIMIT_S = 30.0
@@ -34,6 +39,37 @@ def looks(silence: Silence, clock: Clock, seconds: float, step_s: float = 0.5) -
         clock.now += step_s
         found = silence.is_silent() or found
     return found
+
+
+class Opened:
+    """Stands for a file that is closed when nobody has it any more."""
+
+
+@pytest.fixture
+def _no_collecting() -> Iterator[None]:
+    gc.disable()
+    yield
+    gc.enable()
+
+
+@pytest.mark.usefixtures("_no_collecting")
+@pytest.mark.parametrize("way", ["while answering", "within a time"])
+def test_error_keeps_nothing_that_its_step_had_open(way: str) -> None:
+    """A file would stay open, and its drive could not be ejected, until Python collects."""
+    opened: list[weakref.ref[Opened]] = []
+
+    def fail() -> None:
+        content = Opened()
+        opened.append(weakref.ref(content))
+        raise OSError(errno.EIO, "input/output error")
+
+    with contextlib.suppress(OSError):
+        if way == "while answering":
+            while_answering(fail, Silence(lambda: None, LIMIT_S))
+        else:
+            BoundedCalls().call("folder", fail, LIMIT_S)
+    (content,) = opened
+    assert content() is None
 
 
 def test_unanswered_question_is_silence_after_the_limit(hung: threading.Event) -> None:
