@@ -203,4 +203,5 @@ def test_device_counter_grows_with_reading(faulty_disk: Maker) -> None:
         assert grown - before >= len(DATA)
         file.seek(0)
         file.read()
-        assert read_counter(source) == grown, "answered from memory"
+        # Whoever looks what lies on every device of the machine reads some blocks of it.
+        assert read_counter(source) - grown < len(DATA), "answered from memory"
