@@ -63,13 +63,14 @@ class Station:
         self._book = book
         self._means = means
         self._posted: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._is_woken = False
         self._gauge = SleepGauge()
         self._pulsed: set[int] = set()
         self._pulse_at = self._look_at = 0.0
         self._stop_why = ""
         self._said_trouble = ""
         self._has_worked = False
-        self.reception = Reception(book, means, self._posted.put, self._trouble)
+        self.reception = Reception(book, means, self._post, self._trouble)
 
     def stop(self, why: str) -> None:
         """Ask the station to stop; may be called from a signal handler."""
@@ -77,7 +78,15 @@ class Station:
 
     def tell(self, text: str) -> None:
         """Have a sentence told; from any thread."""
-        self._posted.put(lambda: self._means.sink(Trouble(text)))
+        self._post(lambda: self._means.sink(Trouble(text)))
+
+    def _post(self, work: Callable[[], None]) -> None:
+        """Have something done in the station's own thread, at once; from any thread."""
+        self._posted.put(work)
+        if not self._is_woken:
+            # Once is enough, however much is posted until it looks.
+            self._is_woken = True
+            self._means.watcher.wake()
 
     def run(self) -> None:
         """Work until asked to stop.
@@ -134,6 +143,7 @@ class Station:
                 )
 
     def _do_posted(self) -> None:
+        self._is_woken = False
         while True:
             try:
                 work = self._posted.get_nowait()

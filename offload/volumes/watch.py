@@ -72,7 +72,7 @@ class Watcher:
         self._sessions = Sessions(self._pace)
         self._calls = BoundedCalls()
         self._answers: queue.SimpleQueue[_Answer] = queue.SimpleQueue()
-        self._events: queue.SimpleQueue[VolumeEvent] = queue.SimpleQueue()
+        self._events: queue.SimpleQueue[VolumeEvent | None] = queue.SimpleQueue()
         self._is_stopping = threading.Event()
         self._failures = 0
         self._looking: list[threading.Thread] = []
@@ -109,11 +109,18 @@ class Watcher:
         self.stop()
 
     def next(self, timeout_s: float) -> VolumeEvent | None:
-        """The next event, in the order in which things happened; None when none came in time."""
+        """The next event, in the order in which things happened.
+
+        None when none came in time, or when whoever waits was woken.
+        """
         try:
             return self._events.get(timeout=timeout_s)
         except queue.Empty:
             return None
+
+    def wake(self) -> None:
+        """Whoever waits for the next event has something else to do; from any thread."""
+        self._events.put(None)
 
     def _watch(self) -> None:
         try:

@@ -3,6 +3,7 @@
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -276,3 +277,15 @@ def test_timer_can_be_woken() -> None:
     signals.wake()
     signals.wait(LONG_S)
     signals.close()
+
+
+def test_whoever_waits_for_an_event_can_be_woken() -> None:
+    """A verdict is told when it is there, and not a quarter of a second later."""
+    with Watcher(pace=PACE) as watcher:
+        while watcher.next(0.5) is not None:
+            pass
+        threading.Timer(0.2, watcher.wake).start()
+        begun = time.monotonic()
+        while watcher.next(LONG_S) is not None:
+            pass
+        assert time.monotonic() - begun < LONG_S / 2
