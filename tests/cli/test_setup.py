@@ -2,6 +2,7 @@
 
 import os
 import pty
+import select
 import struct
 import subprocess
 import termios
@@ -36,12 +37,16 @@ class Terminal:
         )
         os.close(inner)
         self.shown = ""
+        self._seen = 0
 
     def wait_for(self, text: str) -> None:
-        deadline, seen = time.monotonic() + _PATIENCE_S, len(self.shown)
-        while text not in self.shown[seen:]:
-            assert time.monotonic() < deadline, self.shown
-            self._read()
+        """Until this is shown behind what was waited for before; it may have come with that."""
+        deadline = time.monotonic() + _PATIENCE_S
+        while text not in self.shown[self._seen :]:
+            left_s = max(0.0, deadline - time.monotonic())
+            assert select.select([self._own], [], [], left_s)[0], self.shown
+            assert self._read(), self.shown
+        self._seen = self.shown.index(text, self._seen) + len(text)
 
     def type(self, line: str) -> None:
         os.write(self._own, line.encode() + b"\n")
