@@ -513,7 +513,7 @@ class CardRun:
             look = self._look_once()
         return look
 
-    def _look_once(self) -> LastLook:
+    def _look_at_drives(self) -> LastLook:
         look = LastLook()
         look_at_drives(
             self._active,
@@ -524,6 +524,10 @@ class CardRun:
             self._drives.answered,
         )
         self._drives.drop_silent()
+        return look
+
+    def _look_once(self) -> LastLook:
+        look = self._look_at_drives()
         look_at_card(
             self._card.root,
             self._entries,

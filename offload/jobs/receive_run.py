@@ -21,7 +21,7 @@ from offload.jobs.descents import (
     remove_half_descent,
     write_descent,
 )
-from offload.jobs.last_look import LastLook, look_at_drives
+from offload.jobs.last_look import LastLook
 from offload.jobs.lease import Run, read_run, write_run
 from offload.jobs.noting import bases_of_card
 from offload.jobs.offloading import CardRun
@@ -270,17 +270,7 @@ class DeliveryRun(CardRun):
         return f"received from {self._delivery.name}"
 
     def _look_once(self) -> LastLook:
-        look = LastLook()
-        look_at_drives(
-            self._active,
-            self._entries,
-            self._columns,
-            self._surroundings,
-            look,
-            self._drives.answered,
-        )
-        self._drives.drop_silent()
-        return look
+        return self._look_at_drives()
 
     # --- the record
 
